@@ -1,0 +1,69 @@
+"""What went wrong, where, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from typing import Literal
+
+import pandas as pd
+
+Action = Literal["left out", "repaired", "warning"]
+
+
+class StudyError(Exception):
+    """Stop the run and tell the user how to go on.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, in one sentence.
+    where : str
+        File, layer, row, column or field id.
+    fix : str
+        What the user can do.
+    """
+
+    def __init__(self, what: str, where: str = "", fix: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.fix = fix
+        super().__init__(what)
+
+    def __str__(self) -> str:
+        lines = [self.what]
+        if self.where:
+            lines.append(f"  where: {self.where}")
+        if self.fix:
+            lines.append(f"  to do: {self.fix}")
+        return "\n".join(lines)
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One row that was left out, repaired, or kept with a warning.
+
+    Attributes
+    ----------
+    layer : str
+        ``soils``, ``climate``, ``fields``, ``elevation``.
+    where : str
+        Row, map unit, cell or field id.
+    what : str
+        The defect.
+    action : {"left out", "repaired", "warning"}
+        What was done with the row.
+    fix : str
+        What the user can do.
+    """
+
+    layer: str
+    where: str
+    what: str
+    action: Action = "warning"
+    fix: str = ""
+
+
+def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
+    """Return problems as a table with one row each (columns as the attributes of `Problem`)."""
+    return pd.DataFrame([asdict(p) for p in problems], columns=["layer", "where", "what", "action", "fix"])
