@@ -27,25 +27,25 @@ def _number(low: float, high: float) -> pa.Column:
 
 # Limits: the survey's own domain limits of each column (tabular metadata, mstabcol), except the percentages.
 SCHEMAS: dict[str, pa.DataFrameSchema] = {
-    "mapunit": pa.DataFrameSchema({"mukey": pa.Column(str), "musym": pa.Column(str), "muname": pa.Column(str)}),
+    "mapunit": pa.DataFrameSchema({"mukey": pa.Column(object), "musym": pa.Column(object), "muname": pa.Column(object)}),
     "component": pa.DataFrameSchema(
         {
-            "mukey": pa.Column(str),
-            "cokey": pa.Column(str),
+            "mukey": pa.Column(object),
+            "cokey": pa.Column(object),
             "comppct_r": _number(0, 100),
-            "compname": pa.Column(str),
-            "compkind": pa.Column(str),
+            "compname": pa.Column(object),
+            "compkind": pa.Column(object),
             "slope_r": _number(0, 999),
-            "drainagecl": pa.Column(str),
-            "hydgrp": pa.Column(str),
-            "taxorder": pa.Column(str),
+            "drainagecl": pa.Column(object),
+            "hydgrp": pa.Column(object),
+            "taxorder": pa.Column(object),
         }
     ),
     "chorizon": pa.DataFrameSchema(
         {
-            "cokey": pa.Column(str),
-            "hzname": pa.Column(str),
-            "desgnmaster": pa.Column(str),
+            "cokey": pa.Column(object),
+            "hzname": pa.Column(object),
+            "desgnmaster": pa.Column(object),
             "hzdept_r": _number(0, 9999),
             "hzdepb_r": _number(0, 9999),
             "awc_r": _number(0, 0.70),
@@ -63,7 +63,7 @@ SCHEMAS: dict[str, pa.DataFrameSchema] = {
         }
     ),
     "corestrictions": pa.DataFrameSchema(
-        {"cokey": pa.Column(str), "reskind": pa.Column(str), "resdept_r": _number(0, 9999)}
+        {"cokey": pa.Column(object), "reskind": pa.Column(object), "resdept_r": _number(0, 9999)}
     ),
 }
 REQUIRED = {
@@ -142,10 +142,15 @@ def check_table(name: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Prob
     return table[~keyless].reset_index(drop=True), problems
 
 
+def _row(table: str, at: object) -> str:
+    """Return the place of a row: the reader's own words (file and line) when it gave them."""
+    return at if isinstance(at, str) else f"{table} row {at}"
+
+
 def _cell(table: str, row: object, column: str, value: str, why: str) -> Problem:
     return Problem(
         "soils",
-        f"{table} row {row}, {column}",
+        f"{_row(table, row)}, {column}",
         f"value {value} {why}; treated as missing",
         "left out",
         "Correct the value in the table.",
@@ -170,7 +175,7 @@ def check_survey_tables(
     tables: dict[str, pd.DataFrame] = {}
     problems: list[Problem] = []
     for name, frame in given.items():
-        tables[name], listed = check_table(name, frame.reset_index(drop=True))
+        tables[name], listed = check_table(name, frame if frame.index.is_unique else frame.reset_index(drop=True))
         problems += listed
     units = tables["mapunit"].drop_duplicates("mukey")
     parts = tables["component"].drop_duplicates("cokey")

@@ -1,0 +1,290 @@
+"""National gridded soil survey: geodatabase, and the raster of map unit keys with its tables."""
+
+from __future__ import annotations
+
+import warnings
+import zipfile
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import rasterio
+import rasterio.windows
+import xarray as xr
+from rasterio.errors import RasterioIOError
+
+from geo.errors import Problem, StudyError
+from geo.soil_tables import SCHEMAS, clean_key
+from geo.soils import SoilTable
+from pipelines.readers.soil_common import MAX_CELLS, OPTIONAL_TABLES, TABLES, Area, area_bounds, assemble, outside
+from pipelines.readers.soil_survey import find_survey_areas, read_polygons, read_survey_tables
+
+_CHUNK = 400  # keys in one attribute filter
+_NO_MAP_UNIT = (0, 2147483647, -2147483648)
+_WATER_COLUMNS = {
+    "comonth": ["cokey", "comonthkey"],
+    "cosoilmoist": ["comonthkey", "soimoistdept_r", "soimoiststat"],
+}
+_FLOAT32_WHOLE = 16_777_216
+
+
+def container_path(path: Path) -> str:
+    """Return what GDAL opens: the geodatabase itself, or the one inside a zip."""
+    if path.suffix.lower() != ".zip":
+        return str(path)
+    with zipfile.ZipFile(path) as archive:
+        inside = {n.split(".gdb/")[0] + ".gdb" for n in archive.namelist() if ".gdb/" in n.lower()}
+    if not inside:
+        raise StudyError("The zip holds no geodatabase.", str(path), "Give the folder that ends in .gdb.")
+    return f"/vsizip/{path}/{sorted(inside)[0]}"
+
+
+def _layers(path: str) -> dict[str, str]:
+    """Return the layers of a container, lower case to real name."""
+    try:
+        return {str(name).lower(): str(name) for name in pyogrio.list_layers(path)[:, 0]}
+    except (pyogrio.errors.DataSourceError, IndexError) as error:
+        raise StudyError(
+            "The soil geodatabase cannot be opened.", path, "Unpack it, and keep the whole folder."
+        ) from error
+
+
+def _read_keyed(path: str, layer: str, table: str, key: str, keys: Iterable[str]) -> pd.DataFrame:
+    """Read the rows of a table whose key is among `keys`, without loading the others."""
+    names = {str(f).lower(): str(f) for f in pyogrio.read_info(path, layer=layer)["fields"]}
+    wanted = _WATER_COLUMNS.get(table) or list(SCHEMAS[table].columns)
+    columns = [names[c] for c in wanted if c in names]
+    if key not in names:
+        raise StudyError(
+            f"The soil table {layer} has no column {key}.", path, "Use the survey's tables with their own names."
+        )
+    wanted_keys = sorted(set(keys))
+    numeric = all(k.isdigit() for k in wanted_keys) and _is_number(path, layer, names[key])
+    parts = []
+    for start in range(0, max(len(wanted_keys), 1), _CHUNK):
+        some = wanted_keys[start : start + _CHUNK]
+        listing = ",".join(some if numeric else ["'" + k.replace("'", "''") + "'" for k in some]) or "''"
+        parts.append(
+            pyogrio.read_dataframe(
+                path,
+                layer=layer,
+                columns=columns,
+                where=f'"{names[key]}" IN ({listing})',
+                read_geometry=False,
+            )
+        )
+    frame = pd.concat(parts, ignore_index=True)
+    return frame.rename(columns=str.lower)
+
+
+def _is_number(path: str, layer: str, column: str) -> bool:
+    info = pyogrio.read_info(path, layer=layer)
+    kinds = dict(zip(map(str, info["fields"]), map(str, info["dtypes"]), strict=True))
+    return kinds[column] != "object"
+
+
+def read_container_tables(path: str, mukeys: Iterable[str]) -> dict[str, pd.DataFrame]:
+    """Read the tables of the given map units from a geodatabase (or any container with those layers).
+
+    Raises
+    ------
+    StudyError
+        When a table that cannot be done without is missing.
+    """
+    layers = _layers(path)
+    for name in TABLES:
+        if name not in layers and name not in OPTIONAL_TABLES:
+            raise StudyError(
+                f"The soil geodatabase has no table {name}.",
+                where=f"{path}; layers: {', '.join(sorted(layers))[:200]}",
+                fix="Use the complete geodatabase; the tables carry the survey's long names.",
+            )
+    tables = {n: _read_keyed(path, layers[n], n, "mukey", mukeys) for n in ("mapunit", "component")}
+    cokeys = list(clean_key(tables["component"]["cokey"]))
+    for name in ("chorizon", "corestrictions", "comonth"):
+        if name in layers:
+            tables[name] = _read_keyed(path, layers[name], name, "cokey", cokeys)
+    if "comonth" in tables and "cosoilmoist" in layers:
+        months = clean_key(tables["comonth"]["comonthkey"])
+        tables["cosoilmoist"] = _read_keyed(path, layers["cosoilmoist"], "cosoilmoist", "comonthkey", months)
+    return tables
+
+
+def read_geodatabase(path: Path, *, area: Area | None = None, crs: Any = None) -> tuple[SoilTable, list[Problem]]:
+    """Read a soil geodatabase: map unit polygons when it has them, else its raster of map units.
+
+    Parameters
+    ----------
+    path : Path
+        Folder ``.gdb``, or a zip with one inside.
+    area : tuple, optional
+        Window ``(minx, miny, maxx, maxy, crs)``.
+    crs : optional
+        CRS of polygons that lack one.
+    """
+    where = container_path(path)
+    layers = _layers(where)
+    if "mupolygon" in layers:
+        polygons, problems = read_polygons(where, layer=layers["mupolygon"], area=area, crs=crs)
+        if polygons.empty:
+            raise outside(where, pyogrio.read_info(where, layer=layers["mupolygon"])["total_bounds"])
+        tables = read_container_tables(where, polygons["map_unit_id"])
+        soils, listed = assemble(tables, polygons=polygons)
+        return soils, problems + listed
+    return read_map_unit_raster(_inner_raster(where), tables=where, area=area, crs=crs)
+
+
+def _inner_raster(path: str) -> str:
+    """Return the address of the map unit raster inside a geodatabase."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
+            with rasterio.open(path) as source:
+                inner = list(source.subdatasets) or [path]
+    except RasterioIOError:
+        inner = []
+    chosen = [s for s in inner if "mapunitraster" in s.lower()] or inner
+    if not chosen:
+        raise StudyError(
+            "The geodatabase has neither map unit polygons nor a raster that can be read.",
+            path,
+            "Export the map unit raster as GeoTIFF and keep it beside the geodatabase.",
+        )
+    return chosen[0]
+
+
+def find_tables(raster: Path) -> Path | None:
+    """Return where the tables of a map unit raster are: a container or an export beside it."""
+    for pattern in ("*.gdb", "*.gpkg", "*.sqlite"):
+        for found in sorted(raster.parent.glob(pattern)):
+            if "component" in _layers(str(found)):
+                return found
+    return raster.parent if find_survey_areas(raster.parent) else None
+
+
+def value_keys(raster: str, values: np.ndarray) -> dict[int, str]:
+    """Return the map unit key of each raster value: from the attribute table when there is one, else itself."""
+    base = Path(raster)
+    for table in (base.with_name(base.name + ".vat.dbf"), base.with_suffix(".vat.dbf")):
+        if table.exists():
+            frame = pyogrio.read_dataframe(table, read_geometry=False).rename(columns=str.lower)
+            if {"value", "mukey"} <= set(frame.columns):
+                keys = dict(zip(frame["value"].astype("int64"), clean_key(frame["mukey"]), strict=True))
+                return {int(v): keys.get(int(v), str(int(v))) for v in values}
+    return {int(v): str(int(v)) for v in values}
+
+
+def read_map_unit_raster(
+    path: str | Path, *, tables: str | Path | None = None, area: Area | None = None, crs: Any = None
+) -> tuple[SoilTable, list[Problem]]:
+    """Read a raster whose values are map units, by window, with the tables beside it.
+
+    The raster is never resampled here, and its values are never averaged.
+
+    Parameters
+    ----------
+    path : str or Path
+        GeoTIFF or any raster that GDAL opens.
+    tables : str or Path, optional
+        Geodatabase, GeoPackage or survey export with the tables; looked for beside the raster when not given.
+    area : tuple, optional
+        Window ``(minx, miny, maxx, maxy, crs)``; needed for a raster of more than 200 million cells.
+    crs : optional
+        CRS of a raster that lacks one.
+    """
+    raster, keys = read_codes(str(path), area=area, crs=crs)
+    found = tables if tables is not None else find_tables(Path(path))
+    if found is None:
+        raise StudyError(
+            "The tables of the map unit raster were not found.",
+            where=str(path),
+            fix="Put the geodatabase or the survey export beside the raster, or name it in variables: tables.",
+        )
+    problems: list[Problem] = []
+    place = Path(found)
+    if str(found).startswith("/vsizip/") or place.suffix.lower() in (".gdb", ".gpkg", ".sqlite"):
+        read: Mapping[str, pd.DataFrame] = read_container_tables(str(found), keys.values())
+    elif place.suffix.lower() == ".zip" and not find_survey_areas(place):
+        read = read_container_tables(container_path(place), keys.values())
+    else:
+        read, problems = read_survey_tables(place)
+    soils, listed = assemble(read, code_raster=raster, codes=keys)
+    return soils, problems + listed
+
+
+def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray, dict[int, str]]:
+    """Read a window of a raster of codes as int32 with -1 for no data, and what the codes mean."""
+    try:
+        source = rasterio.open(path)
+    except RasterioIOError as error:
+        raise StudyError("The soil raster cannot be opened.", path, "Check the path and the download.") from error
+    with source:
+        own = source.crs or crs
+        if own is None:
+            raise StudyError("The soil raster has no coordinate system.", path, "Give it in the study file: crs.")
+        if source.dtypes[0].startswith("float") and source.dtypes[0] != "float64":
+            top = source.tags(1).get("STATISTICS_MAXIMUM")
+            if top and float(top) > _FLOAT32_WHOLE:
+                raise StudyError(
+                    "The map unit keys were stored as 32-bit decimals, which cannot hold them.",
+                    path,
+                    "Export the raster again as 32-bit integers.",
+                )
+        window = None
+        if area:
+            window = _window(source, area_bounds(area, own))
+            if window is None:
+                raise outside(path, tuple(round(v, 4) for v in source.bounds))
+        elif source.width * source.height > MAX_CELLS:
+            raise StudyError(
+                f"The soil raster has {source.width * source.height / 1e6:,.0f} million cells; "
+                "it is read only through a window.",
+                path,
+                "Give the study area, so that only that part is read.",
+            )
+        values = source.read(1, window=window)
+        transform = source.window_transform(window) if window else source.transform
+        nodata = source.nodata
+    empty = np.isin(values, _NO_MAP_UNIT)
+    if nodata is not None:
+        empty |= values == nodata
+    if values.dtype.kind == "f":
+        empty |= ~np.isfinite(values)
+    found = np.unique(values[~empty]).astype("int64")
+    if found.size and (found.min() < 0 or found.max() > 2147483646):
+        raise StudyError(
+            f"The soil raster holds values from {found.min()} to {found.max()}; these are not map unit keys.",
+            path,
+            "Use the raster of map unit keys, or name the kind of soil layer in the study file.",
+        )
+    if not found.size:
+        raise outside(path, "no map unit inside the window")
+    codes = np.where(empty, -1, values).astype("int32")
+    height, width = codes.shape
+    raster = xr.DataArray(
+        codes,
+        dims=("y", "x"),
+        coords={
+            "y": transform.f + transform.e * (np.arange(height) + 0.5),
+            "x": transform.c + transform.a * (np.arange(width) + 0.5),
+        },
+        name="soil_code",
+    )
+    raster = raster.rio.write_crs(own).rio.write_transform(transform).rio.write_nodata(-1)
+    return raster, value_keys(path, found)
+
+
+def _window(source: Any, bounds: tuple[float, float, float, float]) -> rasterio.windows.Window | None:
+    """Return the window of whole cells that covers the bounds, one cell wider; None when they miss the raster."""
+    window = rasterio.windows.from_bounds(*bounds, transform=source.transform)
+    top, left = int(np.floor(window.row_off)) - 1, int(np.floor(window.col_off)) - 1
+    bottom = int(np.ceil(window.row_off + window.height)) + 1
+    right = int(np.ceil(window.col_off + window.width)) + 1
+    top, left = max(top, 0), max(left, 0)
+    bottom, right = min(bottom, source.height), min(right, source.width)
+    if bottom <= top or right <= left:
+        return None
+    return rasterio.windows.Window(left, top, right - left, bottom - top)
