@@ -51,8 +51,8 @@ def read_climate(
     options : mapping, optional
         ``units`` (our name -> unit), ``fill`` (number or list that means missing), ``period`` ([first, last] year),
         ``accept_values`` (list contradictions between values and units instead of stopping); for tables ``latitude``,
-        ``longitude``, ``elevation_m``, ``name``, ``stations`` (station list), ``header`` (false: none), ``separator``,
-        ``day_first``, ``station_margin_deg``; for rasters ``pattern`` (regular expression on the file name with the
+        ``longitude``, ``elevation_m``, ``name``, ``stations`` (station list), ``header`` (false: none),
+        ``separator``, ``day_first``, ``station_margin_deg``; for rasters ``pattern`` (regular expression on the file name with the
         groups ``var`` and ``month`` or ``date``).
 
     Returns
@@ -68,8 +68,8 @@ def read_climate(
     if kind not in ("auto", "normals", "daily"):
         raise StudyError(f"{kind!r} is not a kind of climate source.", "climate: kind", "Use auto, normals or daily.")
     chosen = _checked_options(options)
-    where = str(path) if isinstance(path, (str, Path)) else ", ".join(str(p) for p in path)
     files = expand(path)
+    where = str(path) if isinstance(path, (str, Path)) else _several(files)
     mapping = study_mapping(variables)
     common: dict[str, Any] = {
         "area": area,
@@ -124,6 +124,11 @@ def expand(path: str | Path | Sequence[str | Path]) -> list[Path]:
     if not matched:
         raise StudyError("The climate file does not exist.", str(path), "Correct the path in the study file.")
     return [p for p in matched if p.is_file()]
+
+
+def _several(files: list[Path]) -> str:
+    more = f" and {len(files) - 1} more" if len(files) > 1 else ""
+    return f"{files[0]}{more}"
 
 
 def _is_station_list(path: Path) -> bool:

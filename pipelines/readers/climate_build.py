@@ -11,7 +11,7 @@ import xarray as xr
 
 from geo.errors import Problem, StudyError
 from pipelines.readers.climate_products import REQUIRED, Product, variables
-from pipelines.readers.climate_units import MONTH_DAYS, check_values, check_year
+from pipelines.readers.climate_units import MONTH_DAYS, check_values, check_year, impossible
 
 DAILY = ("precip_mm", "tmin_c", "tmax_c", "et0_mm", "wind_m_s", "vapour_pressure_kpa", "solar_mj_m2_day")
 NORMALS = (*DAILY, "wet_day_fraction", "tmin_sd_c", "tmax_sd_c")
@@ -148,6 +148,10 @@ def daily_input(data: xr.Dataset, cells: pd.DataFrame, context: Context) -> Clim
         data = data.reindex(time=days)
     for key in (k for k in DAILY if k in data):
         check_layer(data[key].values, key, "daily", context)
+        stray = impossible(data[key].values, key, "daily")
+        if stray.any() and not context.trust:
+            _list_strays(data, key, stray, cells, context)
+            data[key] = data[key].where(~stray)
     context.refuse(_whole_year(data, context))
     _drop_crossed(data, cells, context)
     _report_gaps(data, cells, len(absent), context)
@@ -176,12 +180,26 @@ def _whole_year(data: xr.Dataset, context: Context) -> StudyError | None:
     return check_year(float(np.nanmedian(rain)), float(np.nanmedian(mean.max("month"))), context.units, context.where)
 
 
+def _list_strays(data: xr.Dataset, key: str, stray: np.ndarray, cells: pd.DataFrame, context: Context) -> None:
+    unit = variables()[key].units
+    for cell, step in list(zip(*np.nonzero(stray), strict=True))[:_LISTED]:
+        value, day = data[key].values[cell, step], pd.Timestamp(data["time"].values[step])
+        where = f"{cells['name'].iloc[cell]}, {day:%Y-%m-%d}"
+        context.note(
+            where, f"{variables()[key].short} of {value:.1f} {unit} is impossible", "left out", "set to missing"
+        )
+    if stray.sum() > _LISTED:
+        context.note(
+            "all cells", f"{int(stray.sum())} impossible values of {variables()[key].short} in all", "left out"
+        )
+
+
 def _not_swapped(crossed: np.ndarray, both: np.ndarray, context: Context) -> None:
     if both.any() and crossed.sum() > max(1, _SWAPPED * both.sum()):
         raise StudyError(
             f"tmax is below tmin in {crossed.sum() / both.sum():.0%} of the values.",
             context.where,
-            'The two variables may be swapped: name them in the study file, variables = { tmin = "...", tmax = "..." }.',
+            'The two may be swapped: name them in the study file, variables = { tmin = "...", tmax = "..." }.',
         )
 
 

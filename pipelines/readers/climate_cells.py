@@ -208,7 +208,8 @@ def _outside(area: Area | None, y: np.ndarray, x: np.ndarray, crs: CRS | None, w
     )
     return StudyError(
         f"The climate grid (x {x.min():.3f} to {x.max():.3f}, y {y.min():.3f} to {y.max():.3f}) "
-        f"does not cover the study area (longitude {area[0]:.3f} to {area[2]:.3f}, latitude {area[1]:.3f} to {area[3]:.3f}).",
+        f"does not cover the study area (longitude {area[0]:.3f} to {area[2]:.3f}, "
+        f"latitude {area[1]:.3f} to {area[3]:.3f}).",
         where,
         hint,
     )

@@ -148,7 +148,7 @@ def time_axis(raw: xr.Dataset, path: Path, product: Product) -> tuple[str | None
     if size == 12 and normals:
         return dim, "months", dates.month.to_numpy()
     gaps = np.diff(dates.values).astype("timedelta64[D]").astype(int)
-    typical = float(np.median(gaps)) if gaps.size else (28.0 if "nclimgrid_monthly" == product.key else 1.0)
+    typical = float(np.median(gaps)) if gaps.size else (28.0 if product.key == "nclimgrid_monthly" else 1.0)
     if 27 <= typical <= 32:
         return dim, "monthly", dates
     if typical == 1:

@@ -21,7 +21,7 @@ from pipelines.readers.climate_cells import Area, Window, stack, window
 from pipelines.readers.climate_cf import Part, identify
 from pipelines.readers.climate_grids import _same_steps, average_months, merge
 from pipelines.readers.climate_products import Product, key_of_short, product_of_file, products, variables
-from pipelines.readers.climate_units import to_contract
+from pipelines.readers.climate_units import MONTH_DAYS, to_contract
 
 _SKIPPED = re.compile(r"tavg|tmean|tdmean|vpd|annual|seasonal|bio_?\d+", re.IGNORECASE)
 
@@ -171,8 +171,6 @@ def _read_one(
     where = f"{path.name}: {variables()[key].short}"
     days = when.days_in_month.to_numpy() if step == "monthly" else None
     if step == "months" and len(when) == 1:
-        from pipelines.readers.climate_units import MONTH_DAYS
-
         days = MONTH_DAYS[when - 1]
     converted = to_contract(values, unit, key, kind, where, days)
     context.units[key] = unit

@@ -1,4 +1,4 @@
-"""Units by metadata: from what a file declares to the units of the contracts, and refusal when values contradict them."""
+"""Units by metadata: from the declared unit to the contract's, and refusal when values contradict it."""
 
 from __future__ import annotations
 
@@ -17,10 +17,15 @@ _SCALED = re.compile(r"^\s*([0-9.]+(?:[eE][-+]?\d+)?)\s*\*?\s+(.+)$")
 _WATER = 1000.0  # kg m-3; turns a mass of water on an area into a depth
 MONTH_DAYS = np.array([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
-# Annual rain below which no rain-fed small grain is grown anywhere, and rain that no place has: outside, the unit is wrong.
+# Yearly rain below which no rain-fed small grain is grown, and rain that no place has: outside, the unit is wrong.
 ANNUAL_PRECIP_MM = (60.0, 13000.0)
 # Below 10 degC in the warmest month no grain ripens (Koeppen's limit of the polar climates).
 WARMEST_MONTH_C = 10.0
+
+_ROUNDING = 0.05  # interpolated precipitation may be a rounding error below zero; that is no contradiction
+# A wrong unit shows in most values of a daily record; fewer than this are single gross errors, listed and left out.
+_STRAY = 0.001
+_HERE = "in the climate part of the study file"
 
 
 def parse_unit(text: str, where: str) -> tuple[float, Any]:
@@ -177,7 +182,7 @@ def missing_units(values: np.ndarray, variable: Variable, step: str, where: str)
     return StudyError(
         f"{variable.short} has no units (values run from {low:g} to {high:g}).",
         where,
-        f'If they are {likely}, write units = {{ {variable.short} = "{likely}" }} in the climate part of the study file.',
+        f'If they are {likely}, write units = {{ {variable.short} = "{likely}" }} {_HERE}.',
     )
 
 
@@ -198,28 +203,48 @@ def check_values(values: np.ndarray, key: str, step: str, unit_text: str, where:
         File and variable, for the message.
     """
     variable = variables()[key]
-    if step not in variable.ranges or not np.isfinite(values).any():
+    if step not in variable.ranges or not _contradicts(values, variable.ranges[step], step):
         return None
     low, high = variable.ranges[step]
-    seen_low, seen_high = _extent(values)
-    # Interpolated precipitation may be a rounding error below zero; that is no contradiction.
-    if seen_low >= low - 0.05 and seen_high <= high:
-        return None
-    slope, offset, _ = conversion(unit_text, variable, step, where)
+    slope, offset, base = conversion(unit_text, variable, step, where)
+    slope *= {"days": 30.4, "per_days": 1 / 30.4}.get(base, 1.0)
     raw = (values - offset) / slope
     raw_low, raw_high = _extent(raw)
     fits = [u for u in _fitting_units(raw, variable, step) if u != unit_text]
-    shown = variable.units.replace("delta_degC", "degC")
-    if fits:
-        fix = f'If the values are {fits[0]}, write units = {{ {variable.short} = "{fits[0]}" }} in the climate part of the study file.'
+    sentinels = [v for v in (raw_low, raw_high) if _is_sentinel(v)]
+    if sentinels:
+        fix = f"If {sentinels[0]:g} means missing, write fill = {sentinels[0]:g} {_HERE}."
+    elif fits:
+        fix = f'If the values are {fits[0]}, write units = {{ {variable.short} = "{fits[0]}" }} {_HERE}.'
     else:
-        fix = f"Look for an undeclared missing value (such as {raw_low:g}) and name it: fill = {raw_low:g}, or correct the file."
+        fix = "Correct the file, or name the right variable and unit in the study file."
+    shown = variable.units.replace("delta_degC", "degC")
     return StudyError(
         f"{variable.short} is declared in {unit_text!r} but its values run from {raw_low:g} to {raw_high:g}; "
         f"{low:g} to {high:g} {shown} is possible.",
         where,
         fix,
     )
+
+
+def impossible(values: np.ndarray, key: str, step: str) -> np.ndarray:
+    """Return where values lie outside what the variable can be (missing values do not count)."""
+    limits = variables()[key].ranges.get(step)
+    if limits is None:
+        return np.zeros(np.shape(values), dtype=bool)
+    with np.errstate(invalid="ignore"):
+        return (values < limits[0] - _ROUNDING) | (values > limits[1])
+
+
+def _contradicts(values: np.ndarray, limits: tuple[float, float], step: str) -> bool:
+    finite = np.asarray(values, dtype="float64")
+    finite = finite[np.isfinite(finite)]
+    outside = int(((finite < limits[0] - _ROUNDING) | (finite > limits[1])).sum())
+    return outside > (_STRAY * finite.size if step == "daily" else 0)
+
+
+def _is_sentinel(value: float) -> bool:
+    return abs(value) > 1e10 or value in (32767.0, -32768.0) or (value < 0 and set(f"{value:g}") <= set("-.9"))
 
 
 def check_year(precip_year_mm: float, warmest_month_c: float, units: dict[str, str], where: str) -> StudyError | None:
@@ -246,14 +271,14 @@ def check_year(precip_year_mm: float, warmest_month_c: float, units: dict[str, s
             f"precip is declared in {units.get('precip_mm', 'mm')!r} but a year adds up to {precip_year_mm:.1f} mm; "
             f"{low:g} to {high:g} mm is possible on farm land.",
             where,
-            f'If the values are {guess}, write units = {{ precip = "{guess}" }} in the climate part of the study file.',
+            f'If the values are {guess}, write units = {{ precip = "{guess}" }} {_HERE}.',
         )
     if np.isfinite(warmest_month_c) and warmest_month_c < WARMEST_MONTH_C:
         return StudyError(
             f"tmin and tmax are declared in {units.get('tmax_c', 'degC')!r} but the warmest month has a mean of "
             f"{warmest_month_c:.1f} degC; below {WARMEST_MONTH_C:g} degC no grain ripens.",
             where,
-            'If the values are degC, write units = { tmin = "degC", tmax = "degC" } in the climate part of the study file.',
+            f'If the values are degC, write units = {{ tmin = "degC", tmax = "degC" }} {_HERE}.',
         )
     return None
 
@@ -272,8 +297,9 @@ def _fitting_units(raw: np.ndarray, variable: Variable, step: str) -> list[str]:
         slope, offset, base = conversion(unit, variable, step, "")
         if base:
             slope = slope / 30.0 if base == "per_days" else slope * 30.0
-        seen_low, seen_high = _extent(np.asarray(raw, dtype="float64") * slope + offset)
-        if seen_low >= low - 0.05 and seen_high <= high and unit not in fits:
+        if unit not in fits and not _contradicts(
+            np.asarray(raw, dtype="float64") * slope + offset, (low, high), step
+        ):
             fits.append(unit)
     # Prefer the unit whose values fill the possible range: tenths of a degree also "fit" plain degrees.
     return sorted(fits, key=lambda u: u != variable.units) if variable.key in REQUIRED and step == "monthly" else fits
