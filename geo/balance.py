@@ -1,0 +1,162 @@
+"""The water balance of every response unit, option and season: arrays in, one labelled Dataset out."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from geo.balance_season import STEP_DAYS, run_units
+from geo.balance_types import DAY, EVENTS, FLUXES
+from geo.parameters import BalanceSettings
+from geo.season import CHECKS, LADDER_DAYS, SeasonIndex
+from geo.zone_codes import OPTIONS
+
+KILLING_FREEZE_C = -2.2
+"""28 degF kills most warm-season annuals (common freeze classes; Illinois extension)."""
+GROUND_MEMORY_DAYS = 10.0
+FROZEN_BELOW_C = -0.5
+ALL_SNOW_C, ALL_RAIN_C = 0.0, 2.0
+DECAY_OPTIMUM_C = 32.0
+DEWPOINT_OFFSET_C = 2.0
+WHEN = ("freeze", "first_april", "end")
+
+
+def snow_share(tmean_c: np.ndarray) -> np.ndarray:
+    """Return the share of precipitation that falls as snow: all at 0 degC and below, none from 2 degC."""
+    return np.clip((ALL_RAIN_C - tmean_c) / (ALL_RAIN_C - ALL_SNOW_C), 0.0, 1.0)
+
+
+def decay_heat(tmean_c: np.ndarray) -> np.ndarray:
+    """Return the temperature coefficient of residue decay (Stroo et al. 1989 form; optimum 32 degC, from memory)."""
+    t2 = np.clip(tmean_c, 0.0, DECAY_OPTIMUM_C) ** 2
+    best = DECAY_OPTIMUM_C**2
+    return t2 * (2.0 * best - t2) / best**2
+
+
+def frozen_ground(tmean_c: np.ndarray) -> np.ndarray:
+    """Return True while the ten-day memory of air temperature is below -0.5 degC; shape (cell, time)."""
+    from scipy.signal import lfilter
+
+    keep = np.exp(-1.0 / GROUND_MEMORY_DAYS)
+    start = keep * tmean_c[:, :1]
+    memory, _ = lfilter([1.0 - keep], [1.0, -keep], tmean_c, axis=1, zi=start)
+    return memory < FROZEN_BELOW_C
+
+
+def pack_days(weather: xr.Dataset) -> np.ndarray:
+    """Pack daily weather into `DAY` records of shape (cell, time), with what depends on weather alone.
+
+    Vapour pressure deficit is FAO-56 eqs 12 and 48 with the dew point 2 degC below the minimum (arid sites).
+    """
+    from geo.reference_et import vapour_pressure_deficit
+
+    tmin = weather["tmin_c"].values.astype(float)
+    tmax = weather["tmax_c"].values.astype(float)
+    tmean = 0.5 * (tmin + tmax)
+    precip = np.maximum(weather["precip_mm"].values.astype(float), 0.0)
+    days = np.zeros(tmin.shape, DAY)
+    snow = snow_share(tmean)
+    days["snow_mm"] = precip * snow
+    days["rain_mm"] = precip - days["snow_mm"]
+    days["tmean_c"] = tmean
+    days["tmin_c"] = tmin
+    days["et0_mm"] = np.maximum(weather["et0_mm"].values, 0.0)
+    days["vpd_kpa"] = vapour_pressure_deficit(tmin, tmax, DEWPOINT_OFFSET_C)
+    days["decay_heat"] = decay_heat(tmean)
+    days["frozen"] = frozen_ground(tmean)
+    return days
+
+
+def killing_freeze(days: np.ndarray, seasons: SeasonIndex, threshold_c: float = KILLING_FREEZE_C) -> np.ndarray:
+    """Return the position of the first killing freeze of each cell and season, looked for from seeding on.
+
+    The last day before the next first of April when there is none.
+    """
+    out = np.zeros((days.shape[0], len(seasons)), np.int64)
+    for s in range(len(seasons)):
+        first, last = seasons.seeding_winter_killed[s] + 1, seasons.first_april[s]
+        cold = days["tmin_c"][:, first:last] <= threshold_c
+        out[:, s] = np.where(cold.any(axis=1), first + cold.argmax(axis=1), last - 1)
+    return out
+
+
+def simulate(
+    weather: xr.Dataset,
+    seasons: SeasonIndex,
+    soils: np.ndarray,
+    unit_cell: np.ndarray,
+    settings: BalanceSettings,
+    ladder_days: tuple[int, ...] = LADDER_DAYS,
+) -> xr.Dataset:
+    """Run the four options on every unit and season.
+
+    Parameters
+    ----------
+    weather : Dataset
+        Daily weather, dims (cell, time); no missing values inside the seasons.
+    seasons : SeasonIndex
+    soils : structured array of `SOIL`, shape (unit,)
+    unit_cell : int array (unit,)
+        Climate cell of each unit.
+    settings : BalanceSettings
+    ladder_days : tuple of int
+        Termination dates tried for the overwintering cover, days from planting (0 or less).
+
+    Returns
+    -------
+    Dataset
+        See DEVELOPERS.md. Depths in mm, mass in kg/ha. ``closure_mm`` in the attributes is the largest daily
+        imbalance; ``unit_days`` counts what was simulated.
+
+    Notes
+    -----
+    ``ground_cover`` at ``freeze`` is the living canopy; in April and at the end it includes residue. The overwintering
+    mix is seeded later and is not ended by frost, so its ``freeze`` values are those of mid-November. Survivors of
+    the summer mix are sprayed on the early termination date.
+    """
+    days = pack_days(weather)
+    events = np.zeros(len(seasons), EVENTS)
+    for name in EVENTS.names or ():
+        events[name] = getattr(seasons, name)
+    freezes = killing_freeze(days, seasons)
+    n, m, k = len(soils), len(seasons), len(OPTIONS)
+    steps = int((seasons.stop - seasons.harvest).max() // STEP_DAYS + 1)
+    paw = np.full((n, k, m, len(CHECKS), 4), np.nan, np.float32)
+    stored = np.full((n, k, m, steps), np.nan, np.float32)
+    mass = np.zeros((n, k, m, len(WHEN)), np.float32)
+    cover = np.zeros((n, k, m, len(WHEN)), np.float32)
+    living = np.zeros((n, k, m), np.float32)
+    emerged = np.zeros((n, k, m), np.float32)
+    flux = np.zeros((n, k, m, len(FLUXES)), np.float32)
+    rungs = np.asarray(ladder_days, np.int64)
+    ladder_paw = np.full((n, len(rungs), m), np.nan, np.float32)
+    killed, winter = settings.winter_killed, settings.overwinter
+    mix_settings = np.array([[killed.density, killed.water_bonus], [winter.density, winter.water_bonus]])
+    worst = run_units(
+        soils, np.asarray(unit_cell, np.int64), days, events, freezes, killed.groups, winter.groups, mix_settings,
+        rungs, settings.parameters, paw, stored, mass, cover, living, emerged, flux, ladder_paw,
+    )  # fmt: skip
+    dims = ("unit", "option", "season")
+    data = {
+        "paw_mm": ((*dims, "check", "layer"), paw, "plant-available water by one-foot layer", "mm"),
+        "stored_mm": ((*dims, "step"), stored, "plant-available water of the profile", "mm"),
+        "biomass_kg_ha": ((*dims, "when"), mass, "above-ground dry matter of the cover", "kg ha-1"),
+        "ground_cover": ((*dims, "when"), cover, "share of the ground covered", "1"),
+        "living_share": (dims, living, "share of the stand alive on the first of April", "1"),
+        "emerged": (dims, emerged > 0.5, "the stand came up", "1"),
+        "ladder_paw_mm": (("unit", "rung", "season"), ladder_paw, "water at planting by termination date", "mm"),
+        **{name: (dims, flux[..., j], f"{name[:-3].replace('_', ' ')}, harvest to planting", "mm")
+           for j, name in enumerate(FLUXES)},
+    }  # fmt: skip
+    out = xr.Dataset(
+        {name: (d, v, {"long_name": text, "units": unit}) for name, (d, v, text, unit) in data.items()},
+        coords={
+            "unit": np.arange(n), "option": list(OPTIONS), "season": seasons.year, "check": list(CHECKS),
+            "layer": [1, 2, 3, 4], "when": list(WHEN), "step": np.arange(steps) * STEP_DAYS, "rung": rungs,
+        },
+    )  # fmt: skip
+    out["step"].attrs["units"] = "days"
+    out["rung"].attrs["units"] = "days"
+    simulated = (seasons.stop - seasons.start).sum() * k * n
+    out.attrs.update(closure_mm=float(worst.max(initial=0.0)), unit_days=int(simulated))
+    return out

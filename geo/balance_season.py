@@ -1,0 +1,283 @@
+"""One season of one response unit: the four options on the same weather, from harvest to the next planting (compiled).
+
+The previous small grain is run once and shared; the overwintering cover is run once and forked at each termination
+date, since until then nothing differs.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+from geo.balance_cover import cover_day, end_cover, open_stand
+from geo.balance_day import decay_day, residue_cover, water_day
+from geo.balance_types import N_SUB, STATE
+from geo.season import RUN_IN_DAYS
+
+STUBBLE, KILLED, EARLY, LATE = 0, 1, 2, 3
+AT_SEEDING, AT_MID_NOVEMBER, AT_FIRST_APRIL, AT_PLANTING = 0, 1, 2, 3
+AT_FREEZE, IN_APRIL, AT_END = 0, 1, 2
+STEP_DAYS = 7
+
+# FAO-56 table 11, small grain at 35-45 degrees: initial, development, mid and late season, days
+_INITIAL, _DEVELOPMENT, _MID = 20.0, 25.0, 60.0
+_KCB_BARE = 0.15
+
+
+@njit(cache=True, error_model="numpy")
+def small_grain_kcb(day, kcb_mid):
+    """Return Kcb of the small grain `day` days after its start: 0.15, up to `kcb_mid`, and down to 0.15 (FAO-56)."""
+    if day < _INITIAL:
+        return _KCB_BARE
+    if day < _INITIAL + _DEVELOPMENT:
+        return _KCB_BARE + (kcb_mid - _KCB_BARE) * (day - _INITIAL) / _DEVELOPMENT
+    if day < _INITIAL + _DEVELOPMENT + _MID:
+        return kcb_mid
+    left = RUN_IN_DAYS - _INITIAL - _DEVELOPMENT - _MID
+    done = (day - _INITIAL - _DEVELOPMENT - _MID) / left
+    return kcb_mid + (_KCB_BARE - kcb_mid) * min(1.0, done)
+
+
+@njit(cache=True, error_model="numpy")
+def run_in(state, soil, days, start, p):
+    """Grow the previous small grain on what is left of spring, and leave its stubble."""
+    for k in range(N_SUB):
+        state.water_mm[k] = p.run_in_water_share * soil.capacity_mm[k]
+    state.snow_mm = 0.0
+    state.canopy = 0.0
+    state.straw_kg_ha = 0.5 * p.stubble_straw_kg_ha
+    state.shelter_m = 0.0
+    for j in range(RUN_IN_DAYS):
+        kcb = small_grain_kcb(float(j), p.run_in_kcb)
+        grown = (kcb - _KCB_BARE) / (p.run_in_kcb - _KCB_BARE)
+        state.canopy = 0.95 * grown if j < 105 else max(state.canopy - 0.02, 0.3)
+        reached = min(1.0, (j + 10.0) / (_INITIAL + _DEVELOPMENT + 10.0))
+        root = 150.0 + (p.run_in_root_mm - 150.0) * reached
+        water_day(state, soil, days[start + j], p, kcb, root, p.run_in_depletion_p, 1.0)
+    state.canopy = 0.0
+    state.straw_kg_ha = p.stubble_straw_kg_ha
+    state.dead_cover_kg_ha = 0.0
+    state.dead_area_m2_kg = p.straw_area_m2_kg
+    state.dead_decay = 1.0
+    state.shelter_m = p.stubble_height_m
+    state.stand_open = 0.0
+    for k in range(state.flux_mm.size):
+        state.flux_mm[k] = 0.0
+
+
+@njit(cache=True, error_model="numpy")
+def bare_day(state, soil, day, p):
+    """Run one day without a living cover."""
+    water_day(state, soil, day, p, 0.0, 0.0, 0.5, 1.0)
+    decay_day(state, soil, day, p)
+
+
+@njit(cache=True, error_model="numpy")
+def available(state):
+    """Plant-available water of the four feet in mm; the dried-out surface counts as zero."""
+    total = max(0.0, state.water_mm[0])
+    for k in range(1, N_SUB):
+        total += max(0.0, state.water_mm[k])
+    return total
+
+
+@njit(cache=True, error_model="numpy")
+def _note_layers(out, state):
+    out[0] = max(0.0, state.water_mm[0]) + max(0.0, state.water_mm[1])
+    for k in range(2, N_SUB):
+        out[k - 1] = max(0.0, state.water_mm[k])
+
+
+@njit(cache=True, error_model="numpy")
+def _whole_cover(state, p):
+    return 1.0 - (1.0 - state.canopy) * (1.0 - residue_cover(state, p))
+
+
+@njit(cache=True, error_model="numpy")
+def _mass(state, groups):
+    total = state.dead_cover_kg_ha
+    for g in range(groups.size):
+        total += state.mass_kg_ha[g]
+    return total
+
+
+@njit(cache=True, error_model="numpy")
+def _living_share(state, groups):
+    if state.emerged < 0.5 or state.stand_open < 0.5:
+        return 0.0
+    share = 0.0
+    for g in range(groups.size):
+        if state.alive[g] > 0.5:
+            share += groups[g].share
+    return share
+
+
+@njit(cache=True, error_model="numpy")
+def _note(t, o, s, event, state, groups, p, freeze, seeding, paw, stored, mass, cover, living):
+    """Write down what is asked for at the start of day `t`."""
+    since = t - event.harvest
+    if since % STEP_DAYS == 0 and since // STEP_DAYS < stored.shape[2]:
+        stored[o, s, since // STEP_DAYS] = available(state)
+    if t == seeding:
+        _note_layers(paw[o, s, AT_SEEDING], state)
+    if t == event.mid_november:
+        _note_layers(paw[o, s, AT_MID_NOVEMBER], state)
+    if t == freeze:
+        mass[o, s, AT_FREEZE] = _mass(state, groups)
+        cover[o, s, AT_FREEZE] = state.canopy
+    if t == event.first_april:
+        _note_layers(paw[o, s, AT_FIRST_APRIL], state)
+        mass[o, s, IN_APRIL] = _mass(state, groups)
+        cover[o, s, IN_APRIL] = _whole_cover(state, p)
+        living[o, s] = _living_share(state, groups)
+    if t == event.stop:
+        _note_layers(paw[o, s, AT_PLANTING], state)
+        mass[o, s, AT_END] = _mass(state, groups)
+        cover[o, s, AT_END] = _whole_cover(state, p)
+
+
+@njit(cache=True, error_model="numpy")
+def run_season(
+    s, soil, days, event, freeze, killed_mix, winter_mix, mix_settings, ladder, p,
+    paw, stored, mass, cover, living, emerged, flux, ladder_paw, states,
+):  # fmt: skip
+    """Run season `s` of one unit and write its results in place.
+
+    `states` is scratch: 0 harvest, 1 running, 2 early fork, 3... one a rung of the ladder. `mix_settings` has one row
+    a mix: density, water bonus. Returns the largest daily imbalance in mm.
+    """
+    worst = 0.0
+    base = states[0]
+    base.closure_mm = 0.0
+    run_in(base, soil, days, event.start, p)
+    worst = max(worst, base.closure_mm)
+
+    states[1] = states[0]
+    now = states[1]
+    for t in range(event.harvest, event.stop + 1):
+        _note(t, STUBBLE, s, event, now, killed_mix[:0], p, event.mid_november, event.seeding_winter_killed,
+              paw, stored, mass, cover, living)  # fmt: skip
+        if t < event.stop:
+            bare_day(now, soil, days[t], p)
+    for k in range(now.flux_mm.size):
+        flux[STUBBLE, s, k] = now.flux_mm[k]
+    worst = max(worst, now.closure_mm)
+
+    states[1] = states[0]
+    for t in range(event.harvest, event.stop + 1):
+        if t == event.seeding_winter_killed:
+            open_stand(now, killed_mix)
+        _note(t, KILLED, s, event, now, killed_mix, p, freeze, event.seeding_winter_killed,
+              paw, stored, mass, cover, living)  # fmt: skip
+        if t == event.stop:
+            break
+        if t == event.early_termination and now.stand_open > 0.5:
+            end_cover(now, killed_mix)
+        if now.stand_open > 0.5:
+            cover_day(now, soil, days[t], killed_mix, p, mix_settings[0, 0], mix_settings[0, 1],
+                      t - event.seeding_winter_killed)  # fmt: skip
+            decay_day(now, soil, days[t], p)
+        else:
+            bare_day(now, soil, days[t], p)
+    emerged[KILLED, s] = now.emerged
+    for k in range(now.flux_mm.size):
+        flux[KILLED, s, k] = now.flux_mm[k]
+    worst = max(worst, now.closure_mm)
+
+    states[1] = states[0]
+    for t in range(event.harvest, event.stop + 1):
+        if t == event.seeding_overwinter:
+            open_stand(now, winter_mix)
+        _note(t, LATE, s, event, now, winter_mix, p, event.mid_november, event.seeding_overwinter,
+              paw, stored, mass, cover, living)  # fmt: skip
+        if t == event.early_termination:
+            states[2] = states[1]
+            _note_common(s, t - event.harvest, paw, stored, mass, cover, living)
+        for r in range(ladder.size):
+            if t == event.stop + ladder[r]:
+                states[3 + r] = states[1]
+        if t == event.stop:
+            break
+        if now.stand_open > 0.5:
+            cover_day(now, soil, days[t], winter_mix, p, mix_settings[1, 0], mix_settings[1, 1],
+                      t - event.seeding_overwinter)  # fmt: skip
+            decay_day(now, soil, days[t], p)
+        else:
+            bare_day(now, soil, days[t], p)
+    emerged[LATE, s] = now.emerged
+    emerged[EARLY, s] = now.emerged
+    for k in range(now.flux_mm.size):
+        flux[LATE, s, k] = now.flux_mm[k]
+    worst = max(worst, now.closure_mm)
+
+    early = states[2]
+    end_cover(early, winter_mix)
+    for t in range(event.early_termination, event.stop + 1):
+        _note(t, EARLY, s, event, early, winter_mix, p, event.mid_november, event.seeding_overwinter,
+              paw, stored, mass, cover, living)  # fmt: skip
+        if t == event.first_april:
+            living[EARLY, s] = living[LATE, s]
+        if t < event.stop:
+            bare_day(early, soil, days[t], p)
+    if event.early_termination > event.first_april:
+        living[EARLY, s] = living[LATE, s]
+    for k in range(early.flux_mm.size):
+        flux[EARLY, s, k] = early.flux_mm[k]
+    worst = max(worst, early.closure_mm)
+
+    for r in range(ladder.size):
+        fork = states[3 + r]
+        end_cover(fork, winter_mix)
+        for t in range(event.stop + ladder[r], event.stop):
+            bare_day(fork, soil, days[t], p)
+        ladder_paw[r, s] = available(fork)
+        worst = max(worst, fork.closure_mm)
+    return worst
+
+
+@njit(cache=True, error_model="numpy")
+def _note_common(s, since, paw, stored, mass, cover, living):
+    """Give the early-ended option what the overwintering cover did before the fork."""
+    for c in range(paw.shape[2]):
+        for k in range(paw.shape[3]):
+            paw[EARLY, s, c, k] = paw[LATE, s, c, k]
+    for j in range(min(stored.shape[2], since // STEP_DAYS + 1)):
+        stored[EARLY, s, j] = stored[LATE, s, j]
+    for w in range(mass.shape[2]):
+        mass[EARLY, s, w] = mass[LATE, s, w]
+        cover[EARLY, s, w] = cover[LATE, s, w]
+    living[EARLY, s] = living[LATE, s]
+
+
+@njit(cache=True, error_model="numpy")
+def run_unit(
+    soil, days, events, freezes, killed_mix, winter_mix, mix_settings, ladder, p,
+    paw, stored, mass, cover, living, emerged, flux, ladder_paw,
+):  # fmt: skip
+    """Run every season of one unit; returns the worst imbalance in mm."""
+    states = np.zeros(3 + ladder.size, STATE)
+    worst = 0.0
+    for s in range(events.size):
+        error = run_season(
+            s, soil, days, events[s], freezes[s], killed_mix, winter_mix, mix_settings, ladder, p,
+            paw, stored, mass, cover, living, emerged, flux, ladder_paw, states,
+        )  # fmt: skip
+        worst = max(worst, error)
+    return worst
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def run_units(
+    soils, unit_cell, days, events, freezes, killed_mix, winter_mix, mix_settings, ladder, parameters,
+    paw, stored, mass, cover, living, emerged, flux, ladder_paw,
+):  # fmt: skip
+    """Run every unit, side by side; returns the worst imbalance of each in mm."""
+    n = soils.size
+    worst = np.zeros(n)
+    for u in prange(n):
+        cell = unit_cell[u]
+        worst[u] = run_unit(
+            soils[u], days[cell], events, freezes[cell], killed_mix, winter_mix, mix_settings, ladder, parameters[0],
+            paw[u], stored[u], mass[u], cover[u], living[u], emerged[u], flux[u], ladder_paw[u],
+        )  # fmt: skip
+    return worst
