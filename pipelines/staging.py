@@ -1,0 +1,127 @@
+"""Write whole or not at all: build beside the target, then swap everything in at once."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from geo.errors import StudyError
+
+_CLOSE_IT = "Close it in your GIS or spreadsheet and run the same command again. The earlier files are untouched."
+_SQLITE_SUFFIXES = (".gpkg", ".sqlite")
+_SQLITE_SIDE_FILES = ("-wal", "-shm", "-journal")
+
+
+@contextmanager
+def staged(target: Path, *, check: bool = True) -> Iterator[Path]:
+    """Give an empty folder beside `target`; when the block ends well, move its files into `target`.
+
+    Files of the same name are replaced, other files in `target` stay. When the block fails, or one file cannot be
+    replaced, `target` keeps every file that it had.
+
+    Parameters
+    ----------
+    target : Path
+        Folder that shall hold the files. It is made when it does not exist.
+    check : bool
+        Look for locked files before the block runs, so that a long run does not end with the bad news.
+
+    Yields
+    ------
+    Path
+        The staging folder, on the same disk as `target`.
+
+    Raises
+    ------
+    StudyError
+        When the folder cannot be written, the disk is full, or a file in it is locked by another program.
+    """
+    target = target.absolute()
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        folder = Path(tempfile.mkdtemp(prefix=f".{target.name}-", suffix=".part", dir=target.parent))
+    except OSError as error:
+        raise StudyError(
+            "This folder cannot be written.", f"{target} ({error.strerror})", "Choose a folder that you may write to."
+        ) from error
+    try:
+        if check:
+            for file in target.rglob("*"):
+                _refuse_locked(file)
+        new = folder / "new"
+        new.mkdir()
+        try:
+            yield new
+        except OSError as error:
+            raise StudyError(
+                "The files could not be written.", f"{target} ({error})", "Check the free space and the disk."
+            ) from error
+        _swap(new, target, folder / "old")
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def staged_file(target: Path) -> Iterator[Path]:
+    """Give a path to write one file to; it becomes `target` when the block ends well (side files come along)."""
+    with staged(target.absolute().parent, check=False) as folder:
+        _refuse_locked(target)
+        yield folder / target.name
+
+
+def _swap(new: Path, target: Path, old: Path) -> None:
+    """Move all files of `new` into `target`; on the first failure put the old ones back."""
+    files = sorted(f.relative_to(new) for f in new.rglob("*") if f.is_file())
+    for name in files:
+        _refuse_locked(target / name)
+    kept: list[Path] = []
+    placed: list[Path] = []
+    try:
+        for name in files:
+            destination = target / name
+            destination.parent.mkdir(parents=True, exist_ok=True)
+            if destination.exists():
+                (old / name).parent.mkdir(parents=True, exist_ok=True)
+                os.replace(destination, old / name)
+                kept.append(name)
+            os.replace(new / name, destination)
+            placed.append(name)
+            _drop_side_files(destination)
+    except OSError as error:
+        for name in placed:
+            if name not in kept:
+                (target / name).unlink(missing_ok=True)
+        for name in kept:
+            os.replace(old / name, target / name)
+        raise StudyError("A file could not be replaced.", f"{target} ({error})", _CLOSE_IT) from error
+
+
+def _refuse_locked(file: Path) -> None:
+    """Raise when another program holds the file, as far as the system tells."""
+    if file.suffix not in _SQLITE_SUFFIXES or not file.is_file():
+        return
+    try:
+        with closing(sqlite3.connect(f"{file.as_uri()}?mode=rw", uri=True, timeout=0.2)) as database:
+            database.execute("BEGIN EXCLUSIVE")
+            database.rollback()
+            busy = (database.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone() or (0,))[0]
+    except sqlite3.OperationalError as error:
+        if "locked" not in str(error) and "busy" not in str(error):
+            return
+        busy = 1
+    except sqlite3.DatabaseError:
+        return
+    if busy:
+        raise StudyError("The file is open in another program.", str(file), _CLOSE_IT)
+
+
+def _drop_side_files(file: Path) -> None:
+    """Remove journals that belonged to the file that was replaced; they would be played into the new one."""
+    if file.suffix in _SQLITE_SUFFIXES:
+        for suffix in _SQLITE_SIDE_FILES:
+            file.with_name(file.name + suffix).unlink(missing_ok=True)
