@@ -52,8 +52,8 @@ def read_climate(
         ``units`` (our name -> unit), ``fill`` (number or list that means missing), ``period`` ([first, last] year),
         ``accept_values`` (list contradictions between values and units instead of stopping); for tables ``latitude``,
         ``longitude``, ``elevation_m``, ``name``, ``stations`` (station list), ``header`` (false: none),
-        ``separator``, ``day_first``, ``station_margin_deg``; for rasters ``pattern`` (regular expression on the file name with the
-        groups ``var`` and ``month`` or ``date``).
+        ``separator``, ``day_first``, ``station_margin_deg``; for rasters ``pattern`` (regular
+        expression on the file name with the groups ``var`` and ``month`` or ``date``).
 
     Returns
     -------

@@ -260,5 +260,6 @@ def _finish(
         elevation_m=("cell", kept["elevation_m"].to_numpy()),
     )
     et0 = context.product.et0 or "as supplied by the source"
-    out.attrs = {"source": context.product.label, "et0_method": et0 if "et0_mm" in out else "", "seed": ""}
+    source = context.provenance.get("product", context.product.label)
+    out.attrs = {"source": source, "et0_method": et0 if "et0_mm" in out else "", "seed": ""}
     return out, kept

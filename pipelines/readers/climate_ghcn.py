@@ -79,7 +79,7 @@ def _whole_numbers(values: pd.Series, path: Path) -> None:
 
 
 def _read_dly(path: Path) -> pd.DataFrame:
-    """Read fixed width: station 1-11, year 12-15, month 16-17, element 18-21, then 31 times value 5 and three flags."""
+    """Read fixed width: station 1-11, year 12-15, month 16-17, element 18-21, 31 times value 5 and flags."""
     spans = [(0, 11), (11, 15), (15, 17), (17, 21)]
     names = ["id", "year", "month", "element"]
     for day in range(31):

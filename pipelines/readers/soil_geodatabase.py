@@ -215,8 +215,28 @@ def read_map_unit_raster(
     return soils, problems + listed
 
 
-def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray, dict[int, str]]:
-    """Read a window of a raster of codes as int32 with -1 for no data, and what the codes mean."""
+def read_window(
+    path: str, band: int, *, area: Area | None, crs: Any, masked: bool = False
+) -> tuple[np.ndarray, Any, Any]:
+    """Read the window of one band; returns values, transform and CRS.
+
+    Parameters
+    ----------
+    path : str
+    band : int
+        From 1.
+    area : tuple or None
+        Window; needed above 200 million cells.
+    crs : optional
+        CRS of a raster that lacks one.
+    masked : bool
+        Return float32 with scale and offset applied and NaN where missing, instead of the stored values.
+
+    Raises
+    ------
+    StudyError
+        When the raster cannot be opened, has no CRS, is too large without a window, or misses it.
+    """
     try:
         source = rasterio.open(path)
     except RasterioIOError as error:
@@ -225,14 +245,6 @@ def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray,
         own = source.crs or crs
         if own is None:
             raise StudyError("The soil raster has no coordinate system.", path, "Give it in the study file: crs.")
-        if source.dtypes[0].startswith("float") and source.dtypes[0] != "float64":
-            top = source.tags(1).get("STATISTICS_MAXIMUM")
-            if top and float(top) > _FLOAT32_WHOLE:
-                raise StudyError(
-                    "The map unit keys were stored as 32-bit decimals, which cannot hold them.",
-                    path,
-                    "Export the raster again as 32-bit integers.",
-                )
         window = None
         if area:
             window = _window(source, area_bounds(area, own))
@@ -245,8 +257,17 @@ def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray,
                 path,
                 "Give the study area, so that only that part is read.",
             )
-        values = source.read(1, window=window)
         transform = source.window_transform(window) if window else source.transform
+        if not masked:
+            return source.read(band, window=window), transform, own
+        values = source.read(band, window=window, masked=True).astype("float32").filled(np.nan)
+        return values * source.scales[band - 1] + source.offsets[band - 1], transform, own
+
+
+def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray, dict[int, str]]:
+    """Read a window of a raster of codes as int32 with -1 for no data, and what the codes mean."""
+    values, transform, own = read_window(path, 1, area=area, crs=crs)
+    with rasterio.open(path) as source:
         nodata = source.nodata
     empty = np.isin(values, _NO_MAP_UNIT)
     if nodata is not None:
@@ -254,6 +275,12 @@ def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray,
     if values.dtype.kind == "f":
         empty |= ~np.isfinite(values)
     found = np.unique(values[~empty]).astype("int64")
+    if values.dtype == np.float32 and found.size and found.max() > _FLOAT32_WHOLE:
+        raise StudyError(
+            "The map unit keys were stored as 32-bit decimals, which cannot hold them.",
+            path,
+            "Export the raster again as 32-bit integers.",
+        )
     if found.size and (found.min() < 0 or found.max() > 2147483646):
         raise StudyError(
             f"The soil raster holds values from {found.min()} to {found.max()}; these are not map unit keys.",
