@@ -9,6 +9,7 @@ Run from the top of the project::
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 import time
 import tomllib
@@ -23,13 +24,19 @@ if str(HERE.parent) not in sys.path:
     sys.path.insert(0, str(HERE.parent))
 
 from sample_layers import larkspur_climate as climate  # noqa: E402
+from sample_layers.larkspur_daily import build_daily, write_daily  # noqa: E402
 from sample_layers.larkspur_export import LEGEND_KEY, write_soils  # noqa: E402
+from sample_layers.larkspur_fields import draw_fields, write_fields  # noqa: E402
 from sample_layers.larkspur_frame import Frame  # noqa: E402
 from sample_layers.larkspur_polygons import draw_polygons, draw_units  # noqa: E402
 from sample_layers.larkspur_soils import build_survey  # noqa: E402
-from sample_layers.larkspur_terrain import draw_ground  # noqa: E402
+from sample_layers.larkspur_terrain import draw_ground, write_elevation  # noqa: E402
 
 SEED = 20_400
+MILES = 28  # 28 x 28 survey miles, about 2,030 km2
+FIELDS = 380
+FIELDS_PER_SECTION = 1.9
+DAILY_YEARS = range(2005, 2021)
 
 # ---------------------------------------------------------------------------------------------------------------
 # THE GRADIENT: every climate number of the county. All invented.
@@ -85,24 +92,42 @@ def read_tables() -> tuple[dict[str, Any], dict[str, Any]]:
     return units, series
 
 
-def build(out: Path, seed: int = SEED, miles: int = 28) -> None:
-    """Write the whole county into a folder."""
+def miles_for(fields: int) -> int:
+    """Return the side of a county (survey miles) that holds so many fields."""
+    return max(MILES, math.ceil(math.sqrt(fields / FIELDS_PER_SECTION)))
+
+
+def build(out: Path, seed: int = SEED, fields: int = FIELDS, miles: int | None = None) -> None:
+    """Write the whole county into a folder.
+
+    Parameters
+    ----------
+    out : Path
+        Made when missing; files of an earlier run are replaced.
+    seed : int
+        The same seed and sizes give the same layers.
+    fields : int
+        Number of field boundaries.
+    miles : int, optional
+        Side of the county; by default the usual one, or larger when the fields need more room.
+    """
     units, series = read_tables()
-    frame = Frame(miles)
+    frame = Frame(miles or miles_for(fields))
     # one stream of random numbers a layer: tuning one never moves another
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(5)]
     ground = draw_ground(streams[0], frame, GRADIENT["corners"]["bench"])
     grid = draw_units(streams[1], frame, ground, units)
     polygons = draw_polygons(frame, grid, list(units))
     area = polygons.area.groupby(polygons["symbol"]).sum().reindex(list(units), fill_value=0.0)
-    height = ndimage.mean(ground.elevation_m, grid, np.arange(len(units)))
-    survey = build_survey(
-        streams[2], units, series, dict(area), dict(zip(units, np.nan_to_num(height), strict=True)), LEGEND_KEY
-    )
+    with np.errstate(invalid="ignore"):  # a small county lacks some units
+        height = np.nan_to_num(ndimage.mean(ground.elevation_m, grid, np.arange(len(units))))
+    survey = build_survey(streams[2], units, series, dict(area), dict(zip(units, height, strict=True)), LEGEND_KEY)
     write_soils(out / "soils", survey, polygons, frame)
-    climate.write_normals(
-        climate.build_normals(GRADIENT, frame, ground.elevation_m, seed), out / "climate" / "normals.nc"
-    )
+    normals = climate.build_normals(GRADIENT, frame, ground.elevation_m, seed)
+    climate.write_normals(normals, out / "climate" / "normals.nc")
+    write_daily(build_daily(GRADIENT, frame, ground.elevation_m, DAILY_YEARS, seed), out / "climate" / "daily.nc")
+    write_fields(draw_fields(streams[3], frame, ground, fields), out / "fields.gpkg", climate.INVENTED)
+    write_elevation(ground, frame, out / "elevation.tif", climate.INVENTED)
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -110,9 +135,12 @@ def main(argv: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="Build invented Larkspur County.")
     parser.add_argument("--out", type=Path, default=HERE, help="folder to write into (default: the sample layers)")
     parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--fields", type=int, default=FIELDS, help="number of fields; many make the county bigger")
     args = parser.parse_args(argv)
+    if args.fields != FIELDS and args.out == HERE:
+        parser.error("another number of fields is not the sample county: give --out FOLDER")
     start = time.perf_counter()
-    build(args.out, args.seed)
+    build(args.out, args.seed, args.fields)
     size = sum(p.stat().st_size for p in args.out.rglob("*") if p.is_file())
     print(f"Larkspur County (invented) is in {args.out}: {size / 1e6:.1f} MB, {time.perf_counter() - start:.0f} s")
 

@@ -7,9 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import xarray as xr
-from numpy.typing import NDArray
 
 from sample_layers.larkspur_frame import CENTRE_LAT, CENTRE_LON, LAT_DEGREE_M, LON_DEGREE_M, Floats, Frame
 
@@ -25,8 +23,18 @@ MONTHLY = {
         "lwe_thickness_of_precipitation_amount",
         "time: sum within months time: mean over years",
     ),
-    "tmin": ("degC", "daily minimum air temperature", "air_temperature", "time: minimum within days time: mean over years"),
-    "tmax": ("degC", "daily maximum air temperature", "air_temperature", "time: maximum within days time: mean over years"),
+    "tmin": (
+        "degC",
+        "daily minimum air temperature",
+        "air_temperature",
+        "time: minimum within days time: mean over years",
+    ),
+    "tmax": (
+        "degC",
+        "daily maximum air temperature",
+        "air_temperature",
+        "time: maximum within days time: mean over years",
+    ),
     "wet_day_fraction": ("1", "share of days with 0.254 mm or more of precipitation", "", "time: mean over years"),
     "tmin_sd": ("K", "standard deviation of daily minimum temperature about the monthly mean", "", ""),
     "tmax_sd": ("K", "standard deviation of daily maximum temperature about the monthly mean", "", ""),
@@ -105,7 +113,8 @@ def normals_at(gradient: Mapping[str, Any], u: Floats, v: Floats) -> dict[str, F
     }
 
 
-def _with_frame(ds: xr.Dataset, title: str, seed: int) -> xr.Dataset:
+def describe(ds: xr.Dataset, title: str, seed: int) -> xr.Dataset:
+    """Add axes, coordinate reference system and the label to a dataset with `lat` and `lon`."""
     ds["lat"].attrs = {"units": "degrees_north", "standard_name": "latitude", "long_name": "latitude", "axis": "Y"}
     ds["lon"].attrs = {"units": "degrees_east", "standard_name": "longitude", "long_name": "longitude", "axis": "X"}
     crs = {
@@ -160,7 +169,7 @@ def build_normals(gradient: Mapping[str, Any], frame: Frame, elevation_m: Floats
         {"units": "m", "standard_name": "surface_altitude", "long_name": "mean elevation of the cell"},
     )
     ds["month"].attrs = {"units": "1", "long_name": "month of the year, 1 = January"}
-    return _with_frame(ds, "Monthly climate normals of Larkspur County (invented)", seed)
+    return describe(ds, "Climate of Larkspur County by month (invented)", seed)
 
 
 def _cell_means(frame: Frame, elevation_m: Floats, lon: Floats, lat: Floats) -> Floats:
@@ -184,25 +193,3 @@ def write_normals(ds: xr.Dataset, path: Path) -> None:
     """Write the monthly normals."""
     packed = {"zlib": True, "complevel": 6, "_FillValue": np.float32(np.nan)}
     write_netcdf(ds, path, {str(n): packed for n in ds.data_vars if n != "crs"})
-
-
-def calendar_years(values: NDArray[np.float32], years: list[int], rain: bool) -> tuple[NDArray[np.float32], pd.DatetimeIndex]:
-    """Put years of 365 days on the real calendar: 29 February is dry and halfway between its neighbours.
-
-    Parameters
-    ----------
-    values : ndarray (cell, days)
-        Whole years of 365 days.
-    years : list of int
-        Calendar years, one for each.
-    rain : bool
-        True for precipitation.
-    """
-    time = pd.date_range(f"{years[0]}-01-01", f"{years[-1]}-12-31", freq="D")
-    leap = np.asarray((time.month == 2) & (time.day == 29))
-    out = np.zeros((values.shape[0], time.size), np.float32)
-    out[:, ~leap] = values
-    if not rain:
-        at = np.nonzero(leap)[0]
-        out[:, at] = (out[:, at - 1] + out[:, at + 1]) / 2
-    return out, time

@@ -64,8 +64,8 @@ def _write(path: Path, rows: list[list[str]]) -> None:
 
 
 def _write_table(path: Path, frame: pd.DataFrame) -> None:
-    rows = [[_cell(v, c in BARE) for c, v in zip(frame.columns, r, strict=True)] for r in frame.itertuples(index=False)]
-    _write(path, rows)
+    bare = [column in BARE for column in frame.columns]
+    _write(path, [[_cell(v, b) for v, b in zip(row, bare, strict=True)] for row in frame.itertuples(index=False)])
 
 
 def _write_metadata(folder: Path, columns: pd.DataFrame) -> None:

@@ -100,7 +100,8 @@ def _restriction(series: Mapping[str, Any], moved: Mapping[int, int]) -> Row | N
         return None
     kind, hardness, top, bottom = series["restriction"]
     depth = moved[top]
-    row = {"reskind": kind, "reshard": hardness, "resdept_l": max(depth - 8, 5), "resdept_r": depth, "resdept_h": depth + 10}
+    row = {"reskind": kind, "reshard": hardness}
+    row |= {"resdept_l": max(depth - 8, 5), "resdept_r": depth, "resdept_h": depth + 10}
     if bottom > top:
         row["resdepb_r"] = moved[bottom]
     return row

@@ -4,14 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
+import rasterio
 from numpy.typing import NDArray
 from rasterio.features import rasterize
+from rasterio.transform import from_origin
 from scipy import ndimage
 from shapely.geometry import LineString, Point, Polygon, box
 
-from sample_layers.larkspur_frame import MILE_M, Floats, Frame, as_share, noise, smoothstep
+from sample_layers.larkspur_frame import (
+    LAT_DEGREE_M,
+    LON_DEGREE_M,
+    MILE_M,
+    Floats,
+    Frame,
+    as_share,
+    noise,
+    smoothstep,
+)
 
 LANDFORMS = (
     "tableland",
@@ -72,7 +84,9 @@ def _branch(rng: np.random.Generator, frame: Frame, start: Floats, heading: floa
     return LineString(np.vstack([start, path]))
 
 
-def draw_drains(rng: np.random.Generator, frame: Frame, river: LineString) -> tuple[list[LineString], list[LineString]]:
+def draw_drains(
+    rng: np.random.Generator, frame: Frame, river: LineString
+) -> tuple[list[LineString], list[LineString]]:
     """Return the creeks that reach the river, and the small drains that reach the creeks."""
     creeks, drains = [], []
     count = round(frame.miles * 0.42)
@@ -150,7 +164,9 @@ def draw_ground(rng: np.random.Generator, frame: Frame, bench: Mapping[str, floa
 
     reservoirs = _features(rng, frame, landform, river, creeks)
     _burn(frame, landform, [river.buffer(85)], "water")
-    return Ground(landform, _elevation(rng, frame, u, v, landform, reach, far, creek_far, (bottom_w, terrace_w, break_w)), river, reservoirs)
+    widths = (bottom_w, terrace_w, break_w)
+    elevation = _elevation(rng, frame, u, v, landform, reach, far, creek_far, widths)
+    return Ground(landform, elevation, river, reservoirs)
 
 
 def _features(
@@ -208,3 +224,23 @@ def _elevation(
     ground += dunes * 7 * np.abs(noise(rng, frame, 700, 2))
     ground[landform == CODE["water"]] -= 1.5
     return ground
+
+
+def write_elevation(ground: Ground, frame: Frame, path: Path, note: str) -> None:
+    """Write the elevation (m) as a GeoTIFF of about 100 m in EPSG:4326."""
+    size = round(frame.side_m / 100)
+    at = (np.arange(size) + 0.5) * frame.pixels / size - 0.5
+    values = ndimage.map_coordinates(ground.elevation_m, np.meshgrid(at, at, indexing="ij"), order=1, mode="nearest")
+    step = frame.side_m / size
+    profile = {
+        "driver": "GTiff", "height": size, "width": size, "count": 1, "dtype": "int16", "nodata": -32768,
+        "crs": "EPSG:4326", "compress": "deflate", "predictor": 2, "tiled": True,
+        "transform": from_origin(
+            frame.west, frame.south + frame.side_m / LAT_DEGREE_M, step / LON_DEGREE_M, step / LAT_DEGREE_M
+        ),
+    }  # fmt: skip
+    with rasterio.open(path, "w", **profile) as tif:
+        tif.write(np.round(values).astype("int16"), 1)
+        tif.update_tags(comment=note)
+        tif.set_band_description(1, "elevation")
+        tif.set_band_unit(1, "m")
