@@ -43,7 +43,8 @@ DAILY_YEARS = range(2005, 2021)
 #
 # u runs west (0) to east (1), v runs south (0) to north (1). "winter" numbers hold fully in January, "summer"
 # numbers in July, with a cosine between. A corner acts fully at (u, v), by half at `radius` (share of the
-# county's side) and hardly beyond; the higher `steepness`, the sharper its edge. Corners add up.
+# county's side) and hardly beyond; the higher `steepness`, the sharper its edge. Corners add up. Place and radius
+# of the bench also shape its ground. After a change: run this file, then tests/test_sample_county.py.
 # ---------------------------------------------------------------------------------------------------------------
 GRADIENT: dict[str, Any] = {
     # mm a year on the west and the east edge; wet_day_factor scales the rain of a wet day
