@@ -1,0 +1,50 @@
+/* Paper: the still picture, the table of zones and the list of fields, as they are on the screen at that moment. */
+"use strict";
+SF.PRINT_ROWS = 400;
+
+SF.preparePrint = function () {
+  const { columns, rows, step } = SF.data.image;
+  const picture = SF.byId("paper-map");
+  SF.paper = SF.paper || { src: picture.src };
+  if (SF.layer.site) {
+    const times = Math.max(1, Math.floor(1200 / columns));
+    const canvas = SF.el("canvas", { width: columns * times, height: rows * times });
+    const context = canvas.getContext("2d");
+    const image = context.createImageData(canvas.width, canvas.height);
+    const pixels = new Uint32Array(image.data.buffer);
+    if (!SF.view.whole) {
+      for (let y = 0; y < canvas.height; y++) {
+        const start = Math.floor(y / times) * columns;
+        for (let x = 0; x < canvas.width; x++) {
+          const site = SF.layer.site[start + Math.floor(x / times)];
+          const c = site < 0 ? null : SF.view.classes[SF.view.siteClass[site]];
+          if (c) pixels[y * canvas.width + x] = PIXEL(SF.patternInk(c.pattern, x, y) ? c.ink : c.rgb);
+        }
+      }
+      context.putImageData(image, 0, 0);
+    }
+    const size = Math.max(canvas.width, canvas.height);
+    SF.layer.paintFields(context, { x: 0, y: 0 }, size, times / step, 0, 0);
+    picture.src = canvas.toDataURL("image/png");
+  }
+  SF.byId("paper-layer").textContent = SF.byId("legend-title").textContent + (SF.isStudy() ? "" : " · " + SF.t("whatif.printed", {
+    gap: SF.byId("rule-gap-out").textContent, shortfall: SF.byId("rule-shortfall-out").textContent, target: SF.byId("rule-target-out").textContent }));
+  const legend = SF.byId("legend-list").cloneNode(true);
+  const from = SF.byId("legend-list").querySelectorAll("canvas");
+  legend.removeAttribute("id");
+  legend.querySelectorAll("canvas").forEach((node, i) => node.replaceWith(SF.el("img", { src: from[i].toDataURL("image/png"), alt: "", width: 34, height: 22 })));
+  SF.byId("paper-legend").replaceChildren(legend);
+  const rows_ = SF.state.rows.slice(0, SF.PRINT_ROWS);
+  const cells = (f) => [SF.field.field_id(f) + (SF.field.name(f) ? " – " + SF.field.name(f) : ""), SF.area(SF.field.area_ha(f)),
+    SF.zones.field.zone[f] + " " + SF.data.zones[SF.zones.field.zone[f] - 1].label, SF.factorWord(f), SF.depth(SF.gapOf(f, SF.state.cover)), SF.years(SF.shortfallOf(f, SF.state.cover))];
+  const heads = ["field", "area", "zone", "factor", "gap", "shortfall_long"].map((k) => SF.el("th", { scope: "col" }, SF.t("table." + k)));
+  SF.byId("paper-fields").replaceChildren(SF.el("table", {}, SF.el("caption", {}, SF.t("paper.fields", {
+    shown: SF.digits(rows_.length, 0), total: SF.digits(SF.state.rows.length, 0), option: SF.t("common.option." + SF.COVERS[SF.state.cover]) })),
+  SF.el("thead", {}, SF.el("tr", {}, heads)),
+  SF.el("tbody", {}, rows_.map((f) => SF.el("tr", {}, cells(f).map((text, i) => SF.el("td", {}, i ? text : SF.el("bdi", {}, text))))))));
+};
+
+SF.endPrint = function () {
+  SF.byId("paper-map").src = SF.paper.src;
+  SF.byId("paper-fields").replaceChildren();
+};

@@ -1,0 +1,248 @@
+"""The words and the data of the county page: what stands in it before any script runs, and what the script reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from geopandas import GeoDataFrame
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup, escape
+
+from geo.zone_codes import COVERS, OPTIONS
+from pipelines.county_data import (
+    FACTORS,
+    SHARE_STEPS,
+    coverage_arrays,
+    field_columns,
+    outline_steps,
+    pack,
+    site_arrays,
+    target_steps,
+)
+from pipelines.county_images import (
+    WEB_MERCATOR,
+    WebRaster,
+    data_uri,
+    ink,
+    site_checksum,
+    site_png,
+    swatch_png,
+    warp_sites,
+    zone_png,
+)
+from pipelines.display import Units
+from pipelines.legend import ZoneStyle, zone_legend
+from pipelines.result import StudyResult
+from pipelines.text import Catalogue
+
+LAYERS = ("zone", "gap", "shortfall", "water", "latest", "freeze", "agreement", "capacity")
+_PROBLEM_ROWS = 200
+_RULES = {
+    "season_min": 0.7, "winterkill_min": 0.9, "survival_min": 0.7, "planting_gap_max_mm": 38.1, "shortfall_max": 0.2,
+    "rated_share_min": 0.5,
+}  # fmt: skip
+
+
+@dataclass
+class CountyPage:
+    """Everything that stands in the county page of one study.
+
+    Attributes
+    ----------
+    result : StudyResult
+    words : Catalogue
+    """
+
+    result: StudyResult
+    words: Catalogue
+
+    @cached_property
+    def raster(self) -> WebRaster:
+        """Sites on the grid of the web map."""
+        return warp_sites(self.result.site_raster, self.result.grid)
+
+    @cached_property
+    def fields(self) -> GeoDataFrame:
+        """Field polygons in Web Mercator, without their attributes."""
+        return self.result.fields[["geometry"]].to_crs(WEB_MERCATOR)
+
+    @cached_property
+    def zones(self) -> list[ZoneStyle]:
+        """The zones in the order of their code."""
+        return zone_legend(self.words)
+
+    @cached_property
+    def units(self) -> Units:
+        """Units of the study, for what is written before any script runs."""
+        return Units(str(self.result.settings.get("units", "us")), self.words)
+
+    @cached_property
+    def rules(self) -> dict[str, float]:
+        """Thresholds of the study."""
+        return {k: float(self.result.settings.get("rules", {}).get(k, v)) for k, v in _RULES.items()}
+
+    @cached_property
+    def seasons(self) -> int:
+        """Seasons of weather that were simulated."""
+        counts = self.result.provenance.get("counts", {})
+        return int(self.result.outcomes.attrs.get("seasons", counts.get("seasons", 10)))
+
+    def t(self, key: str, **values: object) -> str:
+        """Return a text of the county page."""
+        return self.words.t(f"county.{key}", **values)
+
+    def ground_ha(self) -> np.ndarray:
+        """Area of all ground by zone code, 0-7 [ha]."""
+        codes = self.result.zones["zone_code"].to_numpy(int)
+        return np.bincount(codes, weights=self.result.sites["area_ha"].to_numpy(float), minlength=8)
+
+    def field_ground_ha(self) -> np.ndarray:
+        """Area of the fields by zone code, 0-7, split among zones [ha]."""
+        fields = self.result.fields
+        area = fields["area_ha"].to_numpy(float)
+        parts = [0.0] + [float(area @ fields[f"share_{z.key}"].to_numpy(float)) for z in self.zones]
+        parts[7] += float(area.sum()) - sum(parts)
+        return np.array(parts)
+
+    def data(self, field_page_url: str) -> dict[str, Any]:
+        """Return what the script reads; plain JSON types."""
+        result, raster = self.result, self.raster
+        targets, own = target_steps(result)
+        rows, columns = raster.site.shape
+        keys = result.sites.drop_duplicates("map_unit_id")
+        common = {f"common.{k}": v for k, v in self.words.under("common").items()}
+        return {
+            "language": self.words.language,
+            "units": self.units.system,
+            "seasons": self.seasons,
+            "words": self.words.under("county") | common,
+            "months": list(self.words.items("common.months")),
+            "zones": [
+                {"code": z.code, "label": z.label, "plain": z.plain, "colour": z.colour, "pattern": z.pattern,
+                 "ink": ink(z.rgb)} for z in self.zones
+            ],
+            "rules": self.rules,
+            "targets": targets,
+            "target": own,
+            "page_url": field_page_url,
+            "image": {
+                "west": raster.west, "north": raster.north, "step": raster.step, "rows": rows, "columns": columns,
+                "site": data_uri(site_png(raster)), "checksum": site_checksum(raster),
+            },
+            "fields": {
+                "count": len(result.fields),
+                "columns": field_columns(result.fields),
+                "outlines": outline_steps(self.fields, raster.west, raster.north),
+            },
+            "map_units": [[str(s), str(n)] for s, n in zip(keys["symbol"], keys["name"], strict=True)],
+            "share_steps": SHARE_STEPS,
+            "packed": pack(site_arrays(result) | coverage_arrays(result)),
+        }  # fmt: skip
+
+    def body(self, map_id: str) -> str:
+        """Return the body of the page, every value escaped."""
+        result, units, t = self.result, self.units, self.t
+        environment = Environment(
+            loader=PackageLoader("pipelines", "templates"),
+            autoescape=select_autoescape(default=True, default_for_string=True),
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        ground, inside = self.ground_ha(), self.field_ground_ha()
+        zones = [
+            {"code": z.code, "label": z.label, "plain": z.plain, "swatch": data_uri(swatch_png(z)),
+             "ground": units.area(ground[z.code]).text, "fields": units.area(inside[z.code]).text} for z in self.zones
+        ]  # fmt: skip
+        problems = result.problems
+        inputs = result.provenance.get("inputs", [])
+        return environment.get_template("county_body.html.j2").render(
+            t=t,
+            common=lambda key, **values: self.words.t(f"common.{key}", **values),
+            map_id=map_id,
+            study=str(result.settings.get("name", "")),
+            lead=self._lead(ground),
+            field_count=f"{len(result.fields):,}",
+            seasons=self.seasons,
+            ground=round(self.raster.ground_m),
+            grid_m=round(abs(result.grid.resolution.y)),
+            thinned=self.raster.ground_m > 1.2 * abs(result.grid.resolution.y),
+            invented="invented" in str(result.settings.get("name", "")).lower(),
+            units=units.system,
+            layers=LAYERS,
+            covers=COVERS,
+            options=OPTIONS,
+            factors=FACTORS,
+            target_count=len(target_steps(result)[0]),
+            zones=zones,
+            zone_picture=data_uri(
+                zone_png(self.raster, result.zones["zone_code"].to_numpy(), self.zones, self.fields)
+            ),
+            area_unit=units.area(0).unit,
+            depth_unit=units.depth(0).unit,
+            static_rows=self._static_rows(),
+            notes=self._notes(),
+            rule_lines=self._rule_lines(),
+            sources=[
+                t("notes.source_row", layer=i.get("layer", ""), title=i.get("title") or i.get("path", ""),
+                  date=i.get("date", ""), licence=i.get("licence", "")) for i in inputs
+            ],
+            problem_count=len(problems),
+            problems=[
+                t("notes.problem_row", layer=p.layer, where=p.where, what=p.what, action=p.action)
+                for p in problems.head(_PROBLEM_ROWS).itertuples()
+            ],
+            footer=t(
+                "footer",
+                program=result.provenance.get("program", "springfill"),
+                date=str(result.provenance.get("started", ""))[:10],
+                hash=str(result.provenance.get("study_hash", ""))[:12],
+                seed=result.provenance.get("seed", result.settings.get("seed", "")),
+            ),
+        )  # fmt: skip
+
+    def _lead(self, ground: np.ndarray) -> str:
+        rated = ground[1:7].sum()
+        if rated <= 0:
+            return self.t("lead_none")
+        fits, area = ground[3:6].sum(), self.units.area
+        return self.t(
+            "lead", fits=area(fits).digits, rated=area(rated).text, percent=self.units.percent(fits / rated).text,
+            stubble=area(ground[1:3].sum()).text, overwintering=area(ground[6]).text,
+        )  # fmt: skip
+
+    def _notes(self) -> list[tuple[str, str]]:
+        notes = [(self.t(f"notes.{k}_name"), self.t(f"notes.{k}_text")) for k in ("evidence", "doubt", "erosion")]
+        cautions = ("insurance", "herbicide", "nitrate", "prussic", "planting", "local")
+        return notes + [(self.words.t(f"caution.{k}_name"), self.words.t(f"caution.{k}_text")) for k in cautions]
+
+    def _rule_lines(self) -> list[str]:
+        rules, percent = self.rules, self.units.percent
+        settings = self.result.settings.get("rules", {})
+        return [
+            self.t("notes.rule_season", cover=percent(float(settings.get("ground_cover_min", 0.3))),
+                   season=percent(rules["season_min"])),
+            self.t("notes.rule_winter", killed=percent(rules["winterkill_min"]),
+                   lives=percent(rules["survival_min"])),
+            self.t("notes.rule_water", gap=self.units.depth(rules["planting_gap_max_mm"]),
+                   shortfall=percent(rules["shortfall_max"]),
+                   target=percent(float(settings.get("target_share", 0.5)))),
+        ]  # fmt: skip
+
+    def _static_rows(self) -> Markup:
+        """Return the rows of the field table that a page without script shows, in short tags."""
+        fields, rows = self.result.fields, []
+        numbers = zip(
+            fields["field_id"].astype(str), fields["name"].fillna("").astype(str), fields["area_ha"],
+            fields["zone_code"], fields["limiting_factor"], fields["planting_gap_mm_winter_killed"], strict=True,
+        )  # fmt: skip
+        words = {factor: str(escape(self.t(f"factor.{factor or 'none'}"))) for factor in FACTORS}
+        for field_id, name, area, code, factor, gap in numbers:
+            title = f"<bdi>{escape(field_id)}</bdi>" + (f" <bdi>{escape(name)}</bdi>" if name else "")
+            water = self.units.depth(np.nan if code == 7 else gap).digits
+            cells = [self.units.area(area).digits, str(int(code)), words.get(factor, ""), water]
+            rows.append(f"<tr><th>{title}<td>" + "<td>".join(cells))
+        return Markup("\n".join(rows))
