@@ -1,4 +1,4 @@
-"""The chart of stored water through the season: matplotlib, made small, and coloured by the page's own style sheet."""
+"""The chart of stored water through the season: matplotlib made small, coloured by the page's own style sheet."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ LINE_COLOURS: Mapping[str, tuple[str, str]] = {
 # Drawn in stand-in colours, which become variables of the page's style sheet: one picture serves light and dark.
 _INK, _FAINT = "#010101", "#020202"
 _STAND_IN = {option: f"#0{k}0{k}0{k}" for k, option in enumerate(OPTIONS, start=3)}
-_STYLE = {
+_STYLE: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "springfill",
     "path.simplify": True,
@@ -114,7 +114,7 @@ class StoredWaterChart:
     def __init__(self) -> None:
         with matplotlib.rc_context(_STYLE):
             self._figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
-            self._axes: Any = self._figure.add_axes((0.095, 0.12, 0.63, 0.79))
+            self._axes: Any = self._figure.add_axes((0.095, 0.12, 0.605, 0.79))
         axes = self._axes
         self._figure.patch.set_visible(False)
         axes.patch.set_visible(False)

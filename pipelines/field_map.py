@@ -1,0 +1,215 @@
+"""The zone map of one field as inline SVG paths, with the line from longitude and latitude to the picture."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import rasterio.features
+import shapely
+from affine import Affine
+from odc.geo.geobox import GeoBox
+from pyproj import Geod, Transformer
+from shapely.geometry import MultiPolygon, Polygon, shape
+from shapely.geometry.base import BaseGeometry
+
+WIDTH = 1000
+MAX_HEIGHT = 720
+MARGIN = 14
+PATH_BUDGET = 24_000
+"""Characters of all zone paths of one map; a busier map loses its smallest patches, and only on the picture."""
+LABEL_RADIUS = 24
+LABELS_PER_ZONE = 3
+_BARS: dict[str, list[tuple[float, str, float]]] = {
+    "us": [(100, "ft", 0.3048), (200, "ft", 0.3048), (500, "ft", 0.3048), (1000, "ft", 0.3048)]
+    + [(0.5, "mi", 1609.344), (1, "mi", 1609.344), (2, "mi", 1609.344), (5, "mi", 1609.344)],
+    "metric": [(k, "m", 1.0) for k in (20, 50, 100, 200, 500)] + [(k, "km", 1000.0) for k in (1, 2, 5)],
+}
+
+
+@dataclass(frozen=True)
+class Patches:
+    """All ground of one zone: an SVG path and the places of its number."""
+
+    code: int
+    path: str
+    labels: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
+class FieldMap:
+    """A drawn field.
+
+    Attributes
+    ----------
+    width, height : int
+        Size of the picture in its own units.
+    zones : tuple of Patches
+        Zones in order of their code; code 0 is ground without data.
+    outline : str
+        SVG path of the field.
+    bar_length, bar_text, bar_unit
+        Scale bar: its length in the picture, the number and the unit key (ft, mi, m, km).
+    north_degrees : float
+        Turn of the north arrow, clockwise from up.
+    affine : tuple of float
+        (a, b, c, d, e, f): x = a lon + b lat + c, y = d lon + e lat + f; EPSG:4326 degrees to the picture.
+    metres_per_unit : float
+        Ground length of one unit of the picture.
+    """
+
+    width: int
+    height: int
+    zones: tuple[Patches, ...]
+    outline: str
+    bar_length: int
+    bar_text: str
+    bar_unit: str
+    north_degrees: float
+    affine: tuple[float, ...]
+    metres_per_unit: float
+
+
+@lru_cache(maxsize=8)
+def _to_degrees(crs: str) -> Transformer:
+    return Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+
+
+def draw_field(
+    geometry: BaseGeometry, site_raster: np.ndarray, grid: GeoBox, zone_of_site: np.ndarray, units: str
+) -> FieldMap:
+    """Draw the zones inside a field.
+
+    Parameters
+    ----------
+    geometry : Polygon or MultiPolygon
+        The field in the CRS of the grid.
+    site_raster : ndarray of int, shape of the grid
+        Site of each pixel, -1 outside.
+    grid : GeoBox
+    zone_of_site : ndarray of uint8, shape (site,)
+        Zone code of each site.
+    units : {"us", "metric"}
+        System of the scale bar.
+    """
+    left, bottom, right, top = geometry.bounds
+    scale = min((WIDTH - 2 * MARGIN) / max(right - left, 1e-6), (MAX_HEIGHT - 2 * MARGIN) / max(top - bottom, 1e-6))
+    height = round((top - bottom) * scale) + 2 * MARGIN
+    shift = (WIDTH - (right - left) * scale) / 2
+    picture = Affine(scale, 0, shift - left * scale, 0, -scale, MARGIN + top * scale)
+    codes, place = _window(geometry.bounds, site_raster, grid, zone_of_site)
+    parts: tuple[Patches, ...] = ()
+    for smallest in (1, 3, 8, 20, 60, 200):
+        if smallest > 1:
+            codes = rasterio.features.sieve(codes, smallest)
+        parts = _patches(codes, place, geometry, picture)
+        if sum(len(p.path) for p in parts) <= PATH_BUDGET:
+            break
+    affine = _affine(geometry.bounds, str(grid.crs), picture)
+    metres = _metres_per_unit(geometry.bounds, str(grid.crs), picture)
+    number, unit, length = _scale_bar(units, metres)
+    east, north = affine[1], affine[4]
+    return FieldMap(
+        width=WIDTH, height=height, zones=parts, outline=_path(geometry, picture),
+        bar_length=length, bar_text=f"{number:g}", bar_unit=unit, north_degrees=math.degrees(math.atan2(east, -north)), affine=affine, metres_per_unit=metres,
+    )  # fmt: skip
+
+
+def _window(
+    bounds: Sequence[float], site_raster: np.ndarray, grid: GeoBox, zone_of_site: np.ndarray
+) -> tuple[np.ndarray, Affine]:
+    """Cut the zone codes under a field; ground outside the grid counts as without data."""
+    inverse = ~grid.affine
+    corners = [inverse * (bounds[i], bounds[j]) for i, j in ((0, 1), (2, 3))]
+    first_col, last_col = (f(c[0] for c in corners) for f in (min, max))
+    first_row, last_row = (f(c[1] for c in corners) for f in (min, max))
+    row0, row1 = math.floor(first_row), math.ceil(last_row)
+    col0, col1 = math.floor(first_col), math.ceil(last_col)
+    codes = np.zeros((max(row1 - row0, 1), max(col1 - col0, 1)), dtype=np.uint8)
+    rows, cols = site_raster.shape
+    r0, r1, c0, c1 = max(row0, 0), min(row1, rows), max(col0, 0), min(col1, cols)
+    if r1 > r0 and c1 > c0:
+        site = site_raster[r0:r1, c0:c1]
+        codes[r0 - row0 : r1 - row0, c0 - col0 : c1 - col0] = np.where(site >= 0, zone_of_site[site], 0)
+    return codes, grid.affine * Affine.translation(col0, row0)
+
+
+def _patches(codes: np.ndarray, place: Affine, geometry: BaseGeometry, picture: Affine) -> tuple[Patches, ...]:
+    by_code: dict[int, list[BaseGeometry]] = {}
+    for outline, code in rasterio.features.shapes(codes, connectivity=4, transform=place):
+        by_code.setdefault(int(code), []).append(shape(outline))
+    shapely.prepare(geometry)
+    found = []
+    for code in sorted(by_code):
+        cut = shapely.intersection(np.array(by_code[code], dtype=object), geometry)
+        polygons = [p for part in cut for p in _polygons(part)]
+        if polygons:
+            path = "".join(_path(p, picture) for p in polygons)
+            found.append(Patches(code, path, _label_places(polygons, picture)))
+    return tuple(found)
+
+
+def _polygons(geometry: BaseGeometry) -> list[Polygon]:
+    if isinstance(geometry, Polygon):
+        return [] if geometry.is_empty else [geometry]
+    return [p for part in getattr(geometry, "geoms", ()) for p in _polygons(part)]
+
+
+def _label_places(polygons: list[Polygon], picture: Affine) -> tuple[tuple[int, int], ...]:
+    """Place a number in the largest patches that have room for it, and in any case in the largest one."""
+    places = []
+    for k, polygon in enumerate(sorted(polygons, key=lambda p: -p.area)[:LABELS_PER_ZONE]):
+        radius = shapely.maximum_inscribed_circle(polygon, tolerance=LABEL_RADIUS / picture.a / 8)
+        if k == 0 or radius.length * picture.a >= LABEL_RADIUS:
+            x, y = picture * radius.coords[0]
+            places.append((round(x), round(y)))
+    return tuple(places)
+
+
+def _path(geometry: BaseGeometry, picture: Affine) -> str:
+    """Return whole-number SVG path text; rings run their own way, filled by the even-odd rule."""
+    text = []
+    polygons = geometry.geoms if isinstance(geometry, MultiPolygon) else _polygons(geometry)
+    for polygon in polygons:
+        for ring in (polygon.exterior, *polygon.interiors):
+            xy = shapely.get_coordinates(ring)
+            x = np.rint(xy[:, 0] * picture.a + picture.c).astype(int)
+            y = np.rint(xy[:, 1] * picture.e + picture.f).astype(int)
+            last, words = (int(x[0]), int(y[0])), [f"M{x[0]} {y[0]}"]
+            for px, py in zip(x[1:-1].tolist(), y[1:-1].tolist(), strict=True):
+                if (px, py) == last:
+                    continue
+                words.append(f"V{py}" if px == last[0] else f"H{px}" if py == last[1] else f"L{px} {py}")
+                last = (px, py)
+            text.append("".join(words) + "Z")
+    return "".join(text)
+
+
+def _affine(bounds: Sequence[float], crs: str, picture: Affine) -> tuple[float, ...]:
+    """Fit the plane from degrees to the picture; over a field the projection bends by less than a metre."""
+    left, bottom, right, top = bounds
+    x, y = (a.ravel() for a in np.meshgrid(np.linspace(left, right, 5), np.linspace(bottom, top, 5)))
+    lon, lat = _to_degrees(crs).transform(x, y)
+    middle = (float(np.mean(lon)), float(np.mean(lat)))
+    design = np.column_stack([lon - middle[0], lat - middle[1], np.ones_like(lon)])
+    target = np.column_stack([x * picture.a + picture.c, y * picture.e + picture.f])
+    (a, d), (b, e), (c, f) = np.linalg.lstsq(design, target, rcond=None)[0]
+    return (a, b, c - a * middle[0] - b * middle[1], d, e, f - d * middle[0] - e * middle[1])
+
+
+def _metres_per_unit(bounds: Sequence[float], crs: str, picture: Affine) -> float:
+    """Return the ground length of one unit: the root of geodesic area over picture area."""
+    left, bottom, right, top = bounds
+    lon, lat = _to_degrees(crs).transform([left, right, right, left], [bottom, bottom, top, top])
+    ground, _ = Geod(ellps="WGS84").polygon_area_perimeter(lon, lat)
+    return math.sqrt(abs(ground) / ((right - left) * (top - bottom) * picture.a**2))
+
+
+def _scale_bar(units: str, metres_per_unit: float) -> tuple[float, str, int]:
+    choices = _BARS[units]
+    fitting = [c for c in choices if c[0] * c[2] / metres_per_unit <= WIDTH * 0.32] or choices[:1]
+    number, unit, metres = fitting[-1]
+    return number, unit, round(number * metres / metres_per_unit)

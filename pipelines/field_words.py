@@ -1,0 +1,219 @@
+"""The sentences of a field page: which option, how often it costs water, what limits it, what would change it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import xarray as xr
+
+from geo.zone_codes import RECOMMENDED_OPTION, ZONE_NAMES
+from geo.zones import ZoneRules
+from pipelines.display import Units
+from pipelines.field_numbers import Deciding
+from pipelines.text import Catalogue
+
+TRIES = 10
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The answers on top of a field page, as plain text.
+
+    Attributes
+    ----------
+    headline, acres, rest : str
+        What to do, on how much ground, and what the other ground is.
+    cost : str
+        How often the option costs the next crop its water.
+    short_years, total_years : int or None
+        The same as a count, for the row of squares.
+    enough : str
+        What "enough water" means here.
+    limit, change, sure : str
+    special : str
+        The rule of irrigated ground, or why there is no rating.
+    """
+
+    headline: str
+    acres: str = ""
+    rest: str = ""
+    cost: str = ""
+    short_years: int | None = None
+    total_years: int = 0
+    enough: str = ""
+    limit: str = ""
+    change: str = ""
+    sure: str = ""
+    special: str = ""
+
+
+@dataclass(frozen=True)
+class Case:
+    """What the sentences need to know of one field; shares by zone code, code 0 is ground without data."""
+
+    zone_code: int
+    shares: dict[int, float]
+    area_ha: float
+    irrigated: bool
+    next_crop: str
+    reason: str
+    numbers: xr.Dataset
+    deciding: Deciding
+    seasons: int
+    latest_day: float
+
+
+def write_answer(case: Case, rules: ZoneRules, words: Catalogue, units: Units) -> Answer:
+    """Put a field's answer into words."""
+    zone = ZONE_NAMES[case.zone_code]
+    headline = words.t(f"zones.headline.{zone}")
+    if zone == "not_rated":
+        reason = case.reason or words.t("field.answer.not_rated_none")
+        return Answer(headline, special=words.t("field.answer.not_rated", reason=reason))
+    option = RECOMMENDED_OPTION[zone]
+    count, cost = _cost(case, option, words)
+    return Answer(
+        headline=headline,
+        acres=_acres(case, words, units),
+        rest=_rest(case, words, units),
+        cost=cost,
+        short_years=count,
+        total_years=case.seasons,
+        enough=words.t(
+            "field.answer.enough",
+            target=units.depth(rules.target_share * float(case.numbers["capacity_mm"])),
+            share=units.percent(rules.target_share),
+        ),
+        limit=_limit(case, words, units),
+        change=_change(case, words, units),
+        sure=_sure(case, words, units),
+        special=_irrigated(case, option, words, units),
+    )
+
+
+def _acres(case: Case, words: Catalogue, units: Units) -> str:
+    share = case.shares.get(case.zone_code, 0.0)
+    total = units.area(case.area_ha)
+    if share > 0.995:
+        return words.t("field.answer.acres_all", total=total)
+    return words.t("field.answer.acres", area=units.area(share * case.area_ha), total=total)
+
+
+def _rest(case: Case, words: Catalogue, units: Units) -> str:
+    parts = [
+        words.t("field.answer.rest_part", area=units.area(share * case.area_ha), code=code)
+        for code, share in sorted(case.shares.items(), key=lambda pair: -pair[1])
+        if code not in (0, case.zone_code) and share > 0.005
+    ]
+    return words.t("field.answer.rest", parts=", ".join(parts)) if parts else ""
+
+
+def _cost(case: Case, option: str, words: Catalogue) -> tuple[int | None, str]:
+    """Say the short years of the option that is on offer; of the nearest cover where stubble is kept."""
+    asked = option
+    if option == "stubble":
+        asked = case.deciding.option or "winter_killed"
+    share = float(case.numbers["shortfall_years"].sel(option=asked))
+    if math.isnan(share):
+        return None, words.t("common.no_data")
+    count = round(share * case.seasons)
+    key = "cost_stubble" if option == "stubble" else "cost" if count else "cost_none"
+    text = words.t(
+        f"field.answer.{key}", count=count, total=case.seasons, crop=_crop(case, words), option=_name(asked, words)
+    )
+    return count, text
+
+
+def _crop(case: Case, words: Catalogue) -> str:
+    return f"{case.next_crop}" if case.next_crop else words.t("field.next_crop")
+
+
+def _name(option: str, words: Catalogue) -> str:
+    return words.t(f"common.option_text.{option}")
+
+
+def _form(deciding: Deciding) -> str:
+    """Return the key of the sentence that fits the deciding test."""
+    if deciding.test in ("gap", "shortfall"):
+        return f"water_{deciding.test}"
+    if deciding.test == "winter":
+        return "winter_killed" if deciding.option == "winter_killed" else "winter_alive"
+    return deciding.test
+
+
+def _limit(case: Case, words: Catalogue, units: Units) -> str:
+    test = case.deciding
+    if ZONE_NAMES[case.zone_code] == "either":
+        return words.t("field.limit.none")
+    if not test.test or math.isnan(test.value):
+        return words.t("field.limit.unknown")
+    if test.test == "gap":
+        value, limit = str(units.depth(test.value)), str(units.depth(test.threshold))
+    else:
+        value, limit = _counts(test, case.seasons)
+    return words.t(
+        f"field.limit.{_form(test)}", option=_name(test.option, words), value=value, total=case.seasons, limit=limit
+    )
+
+
+def _counts(test: Deciding, total: int) -> tuple[str, str]:
+    """Return value and limit as counts of years that can never seem to meet a limit which they miss."""
+    if test.test == "shortfall":
+        most = math.floor(test.threshold * total + 1e-9)
+        count = round(test.value * total)
+        return str(max(count, most + 1) if test.value > test.threshold else min(count, most)), str(most)
+    least = math.ceil(test.threshold * total - 1e-9)
+    count = round(test.value * total)
+    return str(min(count, least - 1) if test.value < test.threshold else max(count, least)), str(least)
+
+
+def _change(case: Case, words: Catalogue, units: Units) -> str:
+    test = case.deciding
+    if ZONE_NAMES[case.zone_code] == "either":
+        return words.t("field.change.irrigated" if case.irrigated else "field.change.none")
+    if not test.test or math.isnan(test.value):
+        return words.t("field.change.none")
+    value = str(units.depth(test.value)) if test.test == "gap" else _counts(test, case.seasons)[0]
+    text = words.t(f"field.change.{_form(test)}", option=_name(test.option, words), value=value, total=case.seasons)
+    if test.factor == "water" and not math.isnan(case.latest_day):
+        text += " " + words.t("field.change.early", date=units.date(case.latest_day))
+    return text
+
+
+def _sure(case: Case, words: Catalogue, units: Units) -> str:
+    agreement = float(case.numbers["agreement"])
+    soil = words.t("field.answer.sure_soil")
+    if math.isnan(agreement):
+        return f"{words.t('field.answer.sure_one')} {soil}"
+    count = units.share_as_years(agreement, TRIES).digits
+    return f"{words.t('field.answer.sure', count=count, total=TRIES)} {soil}"
+
+
+def _irrigated(case: Case, option: str, words: Catalogue, units: Units) -> str:
+    if not case.irrigated:
+        return ""
+    if option == "stubble":
+        return words.t("field.answer.irrigated_stubble")
+    gap = units.depth(max(0.0, float(case.numbers["planting_gap_mm"].sel(option=option, quantile=0.5))))
+    return words.t("field.answer.irrigated", gap=gap, option=_name(option, words))
+
+
+def spring_advice(case: Case, rules: ZoneRules, early_day: float, words: Catalogue, units: Units) -> list[str]:
+    """Return what to do in a dry and in a wet spring, and the probing line."""
+    option = RECOMMENDED_OPTION[ZONE_NAMES[case.zone_code]]
+    numbers = case.numbers
+    target = rules.target_share * float(numbers["capacity_mm"])
+    probe = words.t("field.spring.probe", target=units.depth(target))
+    if option in ("", "stubble"):
+        return [words.t("field.spring.stubble"), probe] if option else []
+    day = min(early_day, case.latest_day) if not math.isnan(case.latest_day) else early_day
+    lines = [words.t("field.spring.dry", date=units.date(day))]
+    if option == "winter_killed":
+        lines.append(words.t("field.spring.dry_killed"))
+    wet = float(numbers["wet_spring_gap_mm"].sel(option="overwinter_late"))
+    if not math.isnan(wet):
+        key = "wet_yes" if wet <= rules.planting_gap_max_mm else "wet_no"
+        limit = units.depth(rules.planting_gap_max_mm)
+        lines.append(words.t(f"field.spring.{key}", gap=units.depth(max(wet, 0.0)), limit=limit))
+    return [*lines, probe]
