@@ -27,7 +27,9 @@ def _number(low: float, high: float) -> pa.Column:
 
 # Limits: the survey's own domain limits of each column (tabular metadata, mstabcol), except the percentages.
 SCHEMAS: dict[str, pa.DataFrameSchema] = {
-    "mapunit": pa.DataFrameSchema({"mukey": pa.Column(object), "musym": pa.Column(object), "muname": pa.Column(object)}),
+    "mapunit": pa.DataFrameSchema(
+        {"mukey": pa.Column(object), "musym": pa.Column(object), "muname": pa.Column(object)}
+    ),
     "component": pa.DataFrameSchema(
         {
             "mukey": pa.Column(object),

@@ -1,0 +1,236 @@
+"""Soil grids: available water capacity, field capacity and wilting point, or texture, by depth.
+
+What the files' own metadata do not say can be added under ``variables`` of the study file, by property
+(``awc``, ``field_capacity``, ``wilting_point``, ``sand``, ``clay``, ``organic_matter``, ``organic_carbon``,
+``fragments``, ``root_limit``)::
+
+    variables = { sand = { name = "sand_*", units = "g/kg", depths_cm = [[0, 30], [30, 60]] } }
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from geo.errors import Problem, StudyError
+from geo.pedotransfer import DEFAULT_ORGANIC_MATTER_PERCENT
+from geo.soil_horizons import PROFILE_MM
+from geo.soil_layers import (
+    STEP_MM,
+    Floats,
+    GridSoils,
+    join_equal_cells,
+    layer_weights,
+    soils_from_texture,
+    soils_from_water,
+)
+from geo.soils import SoilTable
+from pipelines.readers.soil_common import Area, surface_table
+from pipelines.readers.soil_grid_files import Band, choose_bands, list_bands, read_band
+from pipelines.readers.soil_grid_units import to_fraction
+
+NEEDED = {
+    "water_capacity_grid": ("awc",),
+    "field_capacity_grid": ("field_capacity", "wilting_point"),
+    "texture_grid": ("sand", "clay"),
+}
+CARBON_TO_MATTER = 1.724  # the conventional (van Bemmelen) factor, from memory
+HIGHEST_CAPACITY = 0.70  # m3/m3, upper limit of the survey's own column awc_r
+
+
+def grid_kind(path: Path, variables: Mapping[str, Any]) -> str:
+    """Return the kind of grid, or ``map_unit_raster``, from names, descriptions and the study file.
+
+    Raises
+    ------
+    StudyError
+        When no property is recognised.
+    """
+    bands = list_bands(path)
+    if "tables" in variables:
+        return "map_unit_raster"
+    names = {b.holds for b in bands} | set(variables)
+    for kind, needed in NEEDED.items():
+        if set(needed) <= names:
+            return kind
+    if path.is_file() and len(bands) == 1 and not bands[0].variable:
+        import rasterio
+
+        with rasterio.open(path) as source:
+            if "int" in source.dtypes[0]:
+                return "map_unit_raster"
+    raise StudyError(
+        "No soil property that can be used was found in the grid.",
+        f"{path}; names found: {', '.join(sorted({b.label for b in bands}))[:300] or 'none'}",
+        "Name the bands under variables: awc, or field_capacity and wilting_point, or sand and clay.",
+    )
+
+
+def read_soil_grids(
+    path: Path, *, kind: str, area: Area | None = None, crs: Any = None, variables: Mapping[str, Any] | None = None
+) -> tuple[SoilTable, list[Problem]]:
+    """Read a grid of soil properties by depth and join equal cells into profiles.
+
+    Parameters
+    ----------
+    path : Path
+        GeoTIFF, NetCDF, or a folder of them (one file for each property and depth).
+    kind : str
+        Key of `NEEDED`.
+    area : tuple, optional
+        Window ``(minx, miny, maxx, maxy, crs)``.
+    crs : optional
+        CRS of a grid that lacks one.
+    variables : mapping, optional
+        See the module.
+
+    Raises
+    ------
+    StudyError
+        When a property, a depth, a unit or the CRS is unknown, or values contradict their unit.
+    """
+    chosen = choose_bands(list_bands(path), variables or {}, str(path))
+    missing = [n for n in NEEDED[kind] if n not in chosen]
+    if missing:
+        raise StudyError(
+            f"The soil grid has no {' and no '.join(missing)}.",
+            str(path),
+            "Name the band in the study file: variables.",
+        )
+    layers, template, problems = _read_layers(chosen, area, crs)
+    main = chosen[NEEDED[kind][0]]
+    edges = np.array([b.depth_cm for b in main], float) * 10.0
+    try:
+        top, bottom = layer_weights(edges[:, 0], edges[:, 1])
+    except ValueError as error:
+        raise StudyError(f"The layers do not stack: {error}.", str(path), "Give depths_cm for each layer.") from error
+    problems += _depth_notes(edges, bottom, str(path))
+    _same_depths(chosen, NEEDED[kind], main)
+    limit = layers["root_limit"][0] if "root_limit" in layers else np.full(template.shape, PROFILE_MM)
+    limit = np.where(np.isfinite(limit), np.minimum(limit, PROFILE_MM), PROFILE_MM)
+    soils, listed = _describe(kind, layers, chosen, top, bottom, limit, str(path))
+    problems += listed
+    profiles, map_units, cells, codes, step = join_equal_cells(soils)
+    if step > STEP_MM:
+        what = f"so many different soils that capacity is rounded to {step:g} mm a foot"
+        problems.append(Problem("soils", str(path), what))
+    if not codes:
+        raise StudyError(
+            "The soil grid has no values in the study area.", str(path), "Check the area and no-data value."
+        )
+    for name in map_units.index[map_units["rated_share"] == 0]:
+        code = next(c for c, n in codes.items() if n == name)
+        what = f"{int((cells == code).sum()):,} cells: {map_units.at[name, 'reason']}"
+        problems.append(Problem("soils", str(path), what, "left out"))
+    raster = xr.DataArray(cells, dims=("y", "x"), coords={"y": template["y"], "x": template["x"]}, name="soil_code")
+    raster = raster.rio.write_crs(template.rio.crs).rio.write_transform(template.rio.transform())
+    return SoilTable(profiles, map_units, None, raster.rio.write_nodata(-1), codes), problems
+
+
+def _read_layers(
+    chosen: dict[str, list[Band]], area: Area | None, crs: Any
+) -> tuple[dict[str, Floats], xr.DataArray, list[Problem]]:
+    template: xr.DataArray | None = None
+    problems: list[Problem] = []
+    layers: dict[str, Floats] = {}
+    for name, bands in chosen.items():
+        raw = []
+        for band in bands:
+            layer, listed = read_band(band, area=area, crs=crs, like=template)
+            template = layer if template is None else template
+            problems += listed
+            raw.append(layer.to_numpy())
+        # Units are judged on all depths of a property together: one thin layer may hold little.
+        units = {b.units for b in bands}
+        thick = [(b.depth_cm[1] - b.depth_cm[0]) * 10.0 if b.depth_cm else None for b in bands]
+        if len(units) == 1 and len(set(thick)) == 1:
+            layers[name] = to_fraction(np.stack(raw).astype(float), bands[0].units, name, bands[0].where, thick[0])
+        else:
+            layers[name] = np.stack(
+                [
+                    to_fraction(v.astype(float), b.units, name, b.where, t)
+                    for v, b, t in zip(raw, bands, thick, strict=True)
+                ]
+            )
+    assert template is not None
+    return layers, template, problems
+
+
+def _depth_notes(edges: Floats, bottom: Floats, where: str) -> list[Problem]:
+    deepest = float(edges[:, 1].max())
+    if deepest >= PROFILE_MM:
+        return []
+    if bottom[-1] >= PROFILE_MM:
+        what = f"the grid ends at {deepest / 10:g} cm; its deepest layer is continued to the fourth foot (122 cm)"
+    else:
+        what = f"the grid ends at {deepest / 10:g} cm; nothing is counted below, so deep soils look shallow"
+    return [Problem("soils", where, what, "warning", "Use a grid that reaches 122 cm if there is one.")]
+
+
+def _same_depths(chosen: dict[str, list[Band]], needed: tuple[str, ...], main: list[Band]) -> None:
+    depths = [b.depth_cm for b in main]
+    for name in (*needed, "organic_matter", "organic_carbon", "fragments"):
+        if name in chosen and [b.depth_cm for b in chosen[name]] != depths:
+            raise StudyError(
+                f"{name} is given for other depths than {main[0].holds}.",
+                chosen[name][0].where,
+                "Give the same depth intervals for all properties.",
+            )
+
+
+def _describe(
+    kind: str,
+    layers: dict[str, Floats],
+    chosen: dict[str, list[Band]],
+    top: Floats,
+    bottom: Floats,
+    limit: Floats,
+    where: str,
+) -> tuple[GridSoils, list[Problem]]:
+    problems: list[Problem] = []
+    if kind == "texture_grid":
+        matter = layers.get("organic_matter")
+        if matter is None and "organic_carbon" in layers:
+            matter = layers["organic_carbon"] * CARBON_TO_MATTER
+        if matter is None:
+            matter = np.full(layers["sand"].shape, DEFAULT_ORGANIC_MATTER_PERCENT / 100.0)
+            what = f"no organic matter given; {DEFAULT_ORGANIC_MATTER_PERCENT:g} % is used"
+            problems.append(Problem("soils", where, what))
+        what = "capacity estimated from texture (Saxton & Rawls 2006); local measurements may differ by a quarter"
+        problems.append(Problem("soils", where, what))
+        soils = soils_from_texture(
+            layers["sand"], layers["clay"], matter * 100.0, layers.get("fragments"), top, bottom, limit
+        )
+        return soils, problems
+    if kind == "field_capacity_grid":
+        fc, wp = layers["field_capacity"], layers["wilting_point"]
+        crossed = fc <= wp
+        if crossed.any():
+            share = crossed.sum() / max(np.isfinite(fc).sum(), 1)
+            if share > 0.01:
+                raise StudyError(
+                    f"Field capacity is not above the wilting point in {share:.0%} of the cells.",
+                    chosen["field_capacity"][0].where,
+                    "The two may be swapped, or in different units.",
+                )
+            fc = np.where(crossed, np.nan, fc)
+        soil = 1.0 - np.nan_to_num(layers["fragments"]) if "fragments" in layers else 1.0
+        problems.append(_assumed(where, "hydrologic group B"))
+        return soils_from_water((fc - wp) * soil, fc, wp, top, bottom, limit, surface_table()), problems
+    awc = np.where(layers["awc"] > HIGHEST_CAPACITY, np.nan, layers["awc"])
+    problems.append(_assumed(where, "a loam surface and hydrologic group B"))
+    return soils_from_water(awc, None, None, top, bottom, limit, surface_table()), problems
+
+
+def _assumed(where: str, what: str) -> Problem:
+    return Problem(
+        "soils",
+        where,
+        f"the grid says nothing about runoff and evaporation of the surface; {what} assumed",
+        "warning",
+        "Use a survey export or a texture grid where runoff matters.",
+    )
