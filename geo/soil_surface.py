@@ -73,11 +73,12 @@ def add_surface(
     }
     fc, wp, sat = (pd.Series(np.nan, index=profiles.index) for _ in range(3))
     origin = pd.Series("", index=profiles.index)
-    for name, (fc_new, wp_new, sat_new) in sources.items():
+    for name, (fc_new, wp_new, _) in sources.items():
         pair = origin.eq("") & (wp_new > 0) & (fc_new > wp_new) & (fc_new < 0.9)
         fc, wp = fc.where(~pair, fc_new), wp.where(~pair, wp_new)
         origin = origin.where(~pair, name)
-        sat = sat.where(~(sat.isna() & (sat_new > fc) & fc.notna()), sat_new)
+    for _, _, sat_new in sources.values():
+        sat = sat.where(~(sat.isna() & (sat_new > fc)), sat_new)
     # A stony or clayey surface can hold more at field capacity than the table's porosity for its class.
     sat = sat.where(sat > fc, fc + 0.05)
     profiles = profiles.assign(fc_surface=fc, wp_surface=wp, sat_surface=sat, surface_texture=texture)

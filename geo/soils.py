@@ -173,8 +173,8 @@ def build_soil_table(
     limit = limiting.reindex(components["cokey"]).fillna(PROFILE_MM).clip(upper=PROFILE_MM)
     horizons = fill_capacity(horizons, limit)
 
-    reasons = pd.Series(_unrated_reasons(components, horizons, limit), dtype=object)
-    reason = components["cokey"].map(reasons).fillna("")
+    reasons = _unrated_reasons(components, horizons, limit)
+    reason = components["cokey"].map(reasons).astype(object).fillna("")
     problems += _capacity_problems(horizons, limit, label, set(components["cokey"][reason == ""]))
 
     layers = layer_capacity(horizons, limit).reindex(components["cokey"]).to_numpy()

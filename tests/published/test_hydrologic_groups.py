@@ -54,7 +54,7 @@ def test_dual_groups_count_as_undrained(written, group):
 
 
 def test_sand_drains_and_clay_does_not():
-    # Saxton & Rawls 2006 table 3 conductivities through table 7-1 (deep soil): sand 108 mm/h is A, clay 1.1 mm/h is D.
+    # Saxton & Rawls 2006 table 3 through table 7-1 (deep soil): sand, 108 mm/h, is A; clay, 1.1 mm/h, is D.
     sand, clay = (saxton_rawls(s, c, 2.5).ksat_mm_h / 3.6 for s, c in ((0.88, 0.05), (0.25, 0.50)))
     assert hydrologic_group(sand, sand, sand, NONE, NONE).item() == "A"
     assert hydrologic_group(clay, clay, clay, NONE, NONE).item() == "D"

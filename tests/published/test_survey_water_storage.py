@@ -83,7 +83,7 @@ def test_profiles_hold_what_the_survey_says_where_no_restriction_cuts():
 
 
 def test_sample_without_aggregates_matches_a_hand_calculation():
-    # Iowa sample (IA015): Clarion 0-23 cm at 0.21, 23-150 cm at 0.18 cm/cm, by hand: 23*0.21 + 2*0.18 = 5.19 cm to 25.
+    # Iowa sample (IA015): Clarion 0-23 cm at 0.21, 23-150 cm at 0.18 cm/cm, added up by hand.
     tables, _ = read_survey_tables(open_data("soil/isuag_ia"))
     clean, _ = check_survey_tables(tables["mapunit"], tables["component"], tables["chorizon"], None)
     clarion = clean.components[clean.components["compname"] == "Clarion"]
