@@ -171,7 +171,7 @@ def summarise_fields(
     site_values : DataFrame, optional
         More columns by site to average (`slope_percent`, `seeding_rate_factor`).
     field_values : mapping, optional
-        Columns known by field (such as `slope_percent` from elevation); they win over `site_values`.
+        Columns known by field (such as `slope_percent` from elevation); where known they win over `site_values`.
     min_rated_share : float
         A field with a smaller share of its area in rated sites is not rated.
 
@@ -225,7 +225,8 @@ def summarise_fields(
     for name in dict.fromkeys([*FROM_ELSEWHERE, *known]):
         out[name] = field_means(weights, known[name]) if name in known else np.nan
     for name, values in (field_values or {}).items():
-        out[name] = np.asarray(values)
+        by_field = pd.Series(np.asarray(values), index=out.index)
+        out[name] = by_field.where(by_field.notna(), out[name]) if name in out else by_field
     out["recommended_option"] = [RECOMMENDED_OPTION[zone] for zone in out["zone"]]
     return gpd.GeoDataFrame(out, geometry=fields.geometry.to_numpy(), crs=fields.crs)
 

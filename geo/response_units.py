@@ -28,6 +28,7 @@ PHYSICAL_STEPS: Mapping[str, float] = {
     "sat_surface": 0.001,
     "root_limit_mm": 1.0,
     "hydrologic_group": 0.0,
+    "surface_texture": 0.0,
 }
 _DENSE_LIMIT = 50_000_000
 
@@ -168,9 +169,9 @@ def _rated_profiles(profiles: pd.DataFrame, steps: Mapping[str, float]) -> pd.Da
     for column, step in steps.items():
         if step > 0:
             rounded[column] = (profiles[column].astype(float) / step).round()
-        else:
-            rounded[column] = profiles[column].astype(str)
-        complete &= profiles[column].notna()
+            complete &= profiles[column].notna()
+        else:  # the balance has a fall-back for a text it does not know, so an empty one is no hole
+            rounded[column] = profiles[column].fillna("").astype(str)
     usable = profiles["rated"].astype(bool) & complete & (profiles["share"].astype(float) > 0)
     group = rounded.groupby(list(steps), sort=False, dropna=False).ngroup()
     names = pd.Series(profiles.index, index=profiles.index)

@@ -264,6 +264,10 @@ def test_slope_and_seeding_rate_come_from_sites_or_by_field():
     assert out["seeding_rate_factor"].tolist() == pytest.approx([0.625])
     out = summary([[0.25, 0.75]], zones, site_values=values, field_values={"slope_percent": [3.3]})
     assert out["slope_percent"].tolist() == [3.3]
+    out = summary(
+        [[0.25, 0.75], [1.0, 0.0]], zones, site_values=values, field_values={"slope_percent": [np.nan, 3.3]}
+    )
+    assert out["slope_percent"].tolist() == pytest.approx([5.0, 3.3])
     assert summary([[1.0]], zones_of("either"))["slope_percent"].isna().all()
 
 

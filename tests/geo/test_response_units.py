@@ -32,7 +32,9 @@ def soil_of(rows, map_units=None):
     profiles = pd.DataFrame(
         [r[1:] for r in rows], columns=COLUMNS, index=pd.Index([r[0] for r in rows], name="profile_id")
     )
-    profiles = profiles.assign(fc_surface=0.3, wp_surface=0.12, sat_surface=0.45, root_limit_mm=1219.2)
+    profiles = profiles.assign(
+        fc_surface=0.3, wp_surface=0.12, sat_surface=0.45, root_limit_mm=1219.2, surface_texture="loam"
+    )
     if map_units is None:
         ids = profiles["map_unit_id"].unique()
         map_units = pd.DataFrame({"reason": ""}, index=pd.Index(ids, name="map_unit_id"))
@@ -104,6 +106,16 @@ def test_a_rated_profile_with_a_hole_is_left_out_with_a_reason():
     assert made.site_units.empty
     assert made.sites["reason"].tolist() == ["soil values are incomplete"]
     assert made.weights().shape == (1, 0)
+
+
+def test_what_the_balance_reads_keeps_profiles_apart_and_an_empty_text_is_no_hole():
+    rows = [(f"p{i}", "a", 0.2, *DEEP) for i in range(5)]
+    soil = soil_of(rows)
+    soil.profiles["surface_texture"] = ["loam", "sand", None, "loam", "loam"]
+    soil.profiles["hydrologic_group"] = ["B", "B", "B", "D", "B"]
+    made = build_units(np.array([[0]], np.int32), ["a"], np.array([[0]], np.int32), soil, pixel_area_ha=1)
+    assert made.units["profile_id"].tolist() == ["p0", "p1", "p2", "p3"]
+    assert sorted(made.site_units["weight"].round(6)) == [0.2, 0.2, 0.2, 0.4]
 
 
 def test_the_reason_of_the_map_unit_comes_first():
