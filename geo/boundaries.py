@@ -15,9 +15,10 @@ from geo.errors import Action, Problem, StudyError
 
 LAYER = "fields"
 COLUMNS = ["field_id", "name", "irrigated", "previous_crop", "next_crop", "area_ha", "geometry"]
-# Below these a polygon is a digitising slip, not a field (common practice, no source).
+# Outside these a polygon is a digitising slip or an outline, not a field (common practice, no source).
 MIN_AREA_HA = 0.1
 MIN_WIDTH_M = 3.0
+LARGE_AREA_HA = 5000.0
 MAX_AREA_CHANGE = 0.01
 # A drawn path counts as a boundary when its ends are this close, as a share of its length.
 MAX_GAP_SHARE = 0.05
@@ -97,6 +98,9 @@ def clean_fields(
     _unique_ids(rows)
     geometry = rows.geometry
     rows.drop(shapely.is_missing(geometry) | shapely.is_empty(geometry), "has no geometry", "Draw the field again.")
+    points, owner = shapely.get_coordinates(rows.geometry, return_index=True)
+    holed = np.isin(np.arange(len(rows.frame)), owner[~np.isfinite(points).all(axis=1)])
+    rows.drop(holed, "has a corner without coordinates", "Draw the field again.")
     _flatten(rows)
     _make_polygons(rows)
     _place(rows, study_area)
@@ -104,7 +108,7 @@ def clean_fields(
     _repair(rows, target, max_area_change)
     rows.frame["area_ha"] = geodesic_area_ha(rows.frame.geometry)
     _compare_areas(rows)
-    _drop_slivers(rows, min_area_ha, min_width_m)
+    _check_sizes(rows, min_area_ha, min_width_m)
     _drop_duplicates(rows)
     _list_overlaps(rows)
     return rows.frame[COLUMNS].reset_index(drop=True), rows.problems
@@ -339,11 +343,17 @@ def _compare_areas(rows: _Rows, tolerance: float = 0.05) -> None:
     rows.note(differ, what, "warning", "The outline is used. Check the boundary or the record.")
 
 
-def _drop_slivers(rows: _Rows, min_area_ha: float, min_width_m: float) -> None:
+def _check_sizes(rows: _Rows, min_area_ha: float, min_width_m: float) -> None:
     geometry = rows.geometry
     area = rows.frame["area_ha"].to_numpy(float)
     perimeter = shapely.length(geometry)
     width = np.divide(2 * area * 1e4, perimeter, out=np.zeros_like(area), where=perimeter > 0)
+    rows.note(
+        area > LARGE_AREA_HA,
+        f"covers more than {LARGE_AREA_HA:,.0f} ha, as a county or a ranch does, not a field",
+        "warning",
+        "Remove it if it is an outline of something else.",
+    )
     small = area < min_area_ha
     thin = ~small & (width < min_width_m)
     what = [

@@ -87,6 +87,23 @@ DOUBLED_PARTS = MultiPolygon([square(), square()])
         pytest.param(GOOD, None, "", 16.0, id="a_good_square"),
         pytest.param(None, "left out", "no geometry", None, id="null"),
         pytest.param(Polygon(), "left out", "no geometry", None, id="empty"),
+        pytest.param(
+            Polygon([(X, Y), (X + 400, np.nan), (X + 400, Y + 400)]),
+            "left out",
+            "without coordinates",
+            None,
+            id="nan",
+        ),
+        pytest.param(
+            Polygon([(X, Y), (X + 400, np.inf), (X + 400, Y + 400)]),
+            "left out",
+            "without coordinates",
+            None,
+            id="inf",
+        ),
+        pytest.param(
+            box(X, Y + 9000, X + 9000, Y + 18000), "warning", "more than 5,000 ha", 8100.0, id="outline_of_a_county"
+        ),
         pytest.param(BOW_TIE, "left out", "would change the area", None, id="figure_of_eight"),
         pytest.param(DOUBLED_PARTS, "left out", "would change the area", None, id="parts_on_top_of_each_other"),
         pytest.param(SPIKE, "repaired", "made valid", 16.0, id="spike"),
