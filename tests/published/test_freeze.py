@@ -14,7 +14,15 @@ from geo.month_curve import MONTH_DAYS
 from geo.reference_et import day_of_year
 from geo.weather_generator import generate_daily
 from tests.geo.climates import normals_of
-from tests.open_climate import NEBRASKA, champion, ghcn, lebanon_normals, station_normals
+from tests.open_climate import (
+    NEBRASKA,
+    champion,
+    ghcn,
+    lebanon_normals,
+    record_normals,
+    records,
+    station_normals,
+)
 
 LEVELS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
 
@@ -155,3 +163,23 @@ def test_generated_heat_is_the_stations(lebanon: xr.Dataset, base_f: int) -> Non
     published = float(station_normals("annualseasonal")[f"ANN-GRDD-BASE{base_f}"].iloc[0])
     assert ours == pytest.approx(published, rel=0.05)
     assert heat.sizes["time"] == 200 * MONTH_DAYS.sum()
+
+
+def test_generated_freezes_match_nine_records() -> None:
+    """Nine Nebraska records (GHCN-Daily, Champion): 10, 50 and 90 % dates from their monthly normals alone.
+
+    Every date within 9 days of the record's own, 1 day or less off on the mean.
+    """
+    tables = records()
+    weather = generate_daily(normals_of(*(record_normals(t) for t in tables.values())), 200, seed=1)
+    dates = freeze_dates(weather)
+    for which in ("first", "last"):
+        ours = probability_levels(dates, which, (0.1, 0.5, 0.9)).values  # type: ignore[arg-type]
+        recorded = np.concatenate(
+            [
+                probability_levels(freeze_dates(as_weather([t])), which, (0.1, 0.5, 0.9)).values  # type: ignore[arg-type]
+                for t in tables.values()
+            ]
+        )
+        assert np.abs(ours - recorded).max() <= 9
+        assert abs((ours - recorded).mean()) <= 1.0
