@@ -28,7 +28,12 @@ PLAUSIBLE_M = (-450.0, 6000.0)
 
 
 def read_elevation(
-    path: str | Path, grid: GeoBox, *, unit: str | None = None, band: int = 1
+    path: str | Path,
+    grid: GeoBox,
+    *,
+    unit: str | None = None,
+    band: int = 1,
+    needed: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.float32], list[Problem]]:
     """Return elevation on the study grid (m).
 
@@ -45,6 +50,8 @@ def read_elevation(
         Vertical unit (``m``, ``ft``, ``us-ft``, ``cm``); overrules the file's own.
     band : int
         Band of the file, from 1.
+    needed : bool array on the grid, optional
+        Where the study has soils; holes elsewhere are not listed.
 
     Returns
     -------
@@ -92,9 +99,10 @@ def read_elevation(
             str(place),
             'Name the vertical unit under [elevation] (unit = "ft" or "cm"), or mark the no-data value in the file.',
         )
-    missing = 1 - known.mean()
+    wanted = np.ones_like(known) if needed is None else needed
+    missing = float((wanted & ~known).sum() / max(int(wanted.sum()), 1))
     if missing > 0.001:
-        what = f"{missing:.1%} of the study grid has no elevation; no slope there"
+        what = f"{missing:.1%} of the study {'grid' if needed is None else 'area'} has no elevation; no slope there"
         problems.append(Problem(LAYER, place.name, what, "warning", "Get the missing tiles."))
     return heights, problems
 

@@ -89,6 +89,10 @@ def test_no_data_stays_unknown_and_is_counted(tmp_path):
     assert np.isnan(heights[:, :15]).all()
     assert np.isfinite(heights[:, 16:]).all()
     assert problems[0].what.startswith("30.0% of the study grid has no elevation")
+    soils = np.zeros(GRID.shape, bool)
+    soils[:, 20:] = True
+    _, problems = read_elevation(tmp_path / "dem.tif", GRID, needed=soils)
+    assert problems == []
 
 
 def test_only_the_window_is_read(tmp_path):
