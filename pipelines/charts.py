@@ -114,7 +114,7 @@ class StoredWaterChart:
     def __init__(self) -> None:
         with matplotlib.rc_context(_STYLE):
             self._figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
-            self._axes: Any = self._figure.add_axes((0.095, 0.12, 0.605, 0.79))
+            self._axes: Any = self._figure.add_axes((0.095, 0.12, 0.59, 0.79))
         axes = self._axes
         self._figure.patch.set_visible(False)
         axes.patch.set_visible(False)

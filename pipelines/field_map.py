@@ -23,10 +23,12 @@ PATH_BUDGET = 24_000
 """Characters of all zone paths of one map; a busier map loses its smallest patches, and only on the picture."""
 LABEL_RADIUS = 24
 LABELS_PER_ZONE = 3
-_BARS: dict[str, list[tuple[float, str, float]]] = {
-    "us": [(100, "ft", 0.3048), (200, "ft", 0.3048), (500, "ft", 0.3048), (1000, "ft", 0.3048)]
-    + [(0.5, "mi", 1609.344), (1, "mi", 1609.344), (2, "mi", 1609.344), (5, "mi", 1609.344)],
-    "metric": [(k, "m", 1.0) for k in (20, 50, 100, 200, 500)] + [(k, "km", 1000.0) for k in (1, 2, 5)],
+_BARS: dict[str, tuple[tuple[float, str, float], ...]] = {
+    "us": (
+        *((feet, "ft", 0.3048) for feet in (100, 200, 500, 1000)),
+        *((miles, "mi", 1609.344) for miles in (0.5, 1, 2, 5)),
+    ),
+    "metric": (*((m, "m", 1.0) for m in (20, 50, 100, 200, 500)), *((km, "km", 1000.0) for km in (1, 2, 5))),
 }
 
 
@@ -113,9 +115,17 @@ def draw_field(
     number, unit, length = _scale_bar(units, metres)
     east, north = affine[1], affine[4]
     return FieldMap(
-        width=WIDTH, height=height, zones=parts, outline=_path(geometry, picture),
-        bar_length=length, bar_text=f"{number:g}", bar_unit=unit, north_degrees=math.degrees(math.atan2(east, -north)), affine=affine, metres_per_unit=metres,
-    )  # fmt: skip
+        width=WIDTH,
+        height=height,
+        zones=parts,
+        outline=_path(geometry, picture),
+        bar_length=length,
+        bar_text=f"{number:g}",
+        bar_unit=unit,
+        north_degrees=math.degrees(math.atan2(east, -north)),
+        affine=affine,
+        metres_per_unit=metres,
+    )
 
 
 def _window(

@@ -9,8 +9,9 @@ import numpy as np
 import scipy.sparse as sp
 import xarray as xr
 
-from geo.zone_codes import COVERS, OPTIONS, TESTS
-from geo.zones import ZoneRules, Zones, classify
+from geo.fields import MIN_KNOWN_SHARE, field_means
+from geo.zone_codes import COVERS, TESTS, ZONE_CODES
+from geo.zones import FACTOR_OF_TEST, ZoneRules, Zones, classify
 from pipelines.result import StudyResult
 
 _BY_SITE = (
@@ -18,32 +19,6 @@ _BY_SITE = (
     "biomass_kg_ha", "ground_cover", "april_ground_cover", "first_freeze_day", "capacity_mm", "precip_mm",
     "agreement", "latest_termination_day", "planting_water_mm",
 )  # fmt: skip
-NEEDED_SHARE = 0.5
-"""A field value is given when at least half of the field's rated ground has one."""
-
-
-def weighted_by_field(coverage: sp.csr_matrix, values: np.ndarray) -> np.ndarray:
-    """Return area-weighted means by field, over the sites that have a value.
-
-    Parameters
-    ----------
-    coverage : csr_matrix, shape (field, site)
-        Share of each field in each site.
-    values : ndarray, shape (site, ...)
-        NaN where a site has no value.
-
-    Returns
-    -------
-    ndarray, shape (field, ...)
-        NaN where no site of the field has a value.
-    """
-    flat = values.reshape(values.shape[0], -1).astype(float)
-    known = np.isfinite(flat)
-    total = coverage @ np.where(known, flat, 0.0)
-    weight = coverage @ known.astype(float)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(weight > 0, total / weight, np.nan)
-    return mean.reshape(coverage.shape[0], *values.shape[1:])
 
 
 @dataclass(frozen=True)
@@ -58,12 +33,14 @@ class Deciding:
 
 
 class FieldNumbers:
-    """Outcomes by field.
+    """Outcomes by field, weighted by the area of the rated ground, under the rule of each field.
 
     Attributes
     ----------
     data : Dataset
         The variables of the outcomes that pages show, with the dimension ``field`` (row number) in place of ``site``.
+    rules : ZoneRules
+        Thresholds for dry land.
     seasons : int
         Number of seasons behind each share of years.
     """
@@ -71,42 +48,43 @@ class FieldNumbers:
     def __init__(self, result: StudyResult) -> None:
         self._result = result
         outcomes = result.outcomes
-        coverage = sp.csr_matrix(result.coverage)
-        fields = np.arange(coverage.shape[0])
+        self.rules = zone_rules(result, "rules")
+        self.seasons = season_count(result)
+        self._irrigated = result.fields["irrigated"].to_numpy(dtype=bool)
+        self._zones = {False: Zones(result.zones, result.tests)}
+        if self._irrigated.any():
+            share = result.sites["rated_share"].to_numpy(dtype=float)
+            rules = zone_rules(result, "irrigated_rules")
+            self._zones[True] = classify(outcomes, rules, share, water_tests=False)
+        self._coverage = sp.csr_matrix(result.coverage)
+        rated = self._rated_ground()
         data: dict[str, tuple[tuple[str, ...], np.ndarray]] = {}
         for name in _BY_SITE:
-            source = outcomes[name]
-            if source.dims[0] != "site":
-                source = source.transpose("site", ...)
-            data[name] = (("field", *map(str, source.dims[1:])), weighted_by_field(coverage, source.values))
-        coords = {k: v for k, v in outcomes.coords.items() if k not in ("site",) and k in _dims(data)}
-        self.data = xr.Dataset(data, coords={"field": fields, **coords})
-        safe = np.isfinite(outcomes["latest_termination_day"].values)
-        self._safe_share = coverage @ safe.astype(float)
-        rated = np.isfinite(outcomes["capacity_mm"].values)
-        self._rated_share = coverage @ rated.astype(float)
-        self._coverage = coverage
-        self.rules = zone_rules(result)
-        self._zones = {False: Zones(result.zones, result.tests)}
-        irrigated = result.fields["irrigated"].to_numpy(dtype=bool)
-        if irrigated.any():
-            share = result.sites["rated_share"].to_numpy(dtype=float)
-            self._zones[True] = classify(outcomes, self.rules, share, water_tests=False)
-        self._irrigated = irrigated
-        self.seasons = season_count(result)
+            source = outcomes[name].transpose("site", ...)
+            least = MIN_KNOWN_SHARE if name == "latest_termination_day" else 0.0
+            mean = field_means(rated, source.values.reshape(source.shape[0], -1), least)
+            data[name] = (("field", *map(str, source.dims[1:])), mean.reshape(-1, *source.shape[1:]))
+        dims = {dim for names, _ in data.values() for dim in names}
+        coords = {k: v for k, v in outcomes.coords.items() if k in dims}
+        self.data = xr.Dataset(data, coords={"field": np.arange(rated.shape[0]), **coords})
+
+    def _rated_ground(self) -> sp.csr_matrix:
+        """Return the coverage without sites that the rule of the field leaves unrated."""
+        entries = self._coverage.tocoo()
+        codes = {k: z.table["zone_code"].to_numpy() for k, z in self._zones.items()}
+        wet = codes.get(True, codes[False])
+        code = np.where(self._irrigated[entries.row], wet[entries.col], codes[False][entries.col])
+        keep = code != ZONE_CODES["not_rated"]
+        return sp.csr_matrix((entries.data[keep], (entries.row[keep], entries.col[keep])), shape=self._coverage.shape)
 
     def of(self, row: int) -> xr.Dataset:
         """Return the numbers of one field."""
         return self.data.isel(field=row)
 
-    def latest_termination_day(self, row: int) -> float:
-        """Return the mean latest safe day over the ground that has one; NaN when that is less than half."""
-        if self._safe_share[row] < NEEDED_SHARE * max(self._rated_share[row], 1e-9):
-            return float("nan")
-        return float(self.data["latest_termination_day"].values[row])
-
     def reason(self, row: int) -> str:
         """Return the reason why most of the field is not rated, "" when none is given."""
+        if "reason" in self._result.fields:
+            return str(self._result.fields["reason"].iloc[row] or "")
         part = self._coverage.getrow(row)
         weight: dict[str, float] = {}
         for site, share in zip(part.indices, part.data, strict=True):
@@ -133,38 +111,41 @@ class FieldNumbers:
         part, zones = self._coverage.getrow(row), rated.table
         inside = zones["zone_code"].to_numpy()[part.indices] == zone_code
         sites, share = part.indices[inside], part.data[inside]
-        weight: dict[tuple[str, str], float] = {}
-        for site, w in zip(sites, share, strict=True):
-            key = (str(zones["limiting_option"].iloc[site]), str(zones["limiting_factor"].iloc[site]))
+        weight: dict[tuple[str, str, str], float] = {}
+        of_site = [self._worst(rated, int(site)) for site in sites]
+        for key, w in zip(of_site, share, strict=True):
             weight[key] = weight.get(key, 0.0) + float(w)
         if not weight:
             return Deciding("", "", "", np.nan, np.nan)
-        option, factor = max(weight, key=lambda k: weight[k])
-        if option not in COVERS or not factor:
+        chosen = max(weight, key=lambda k: weight[k])
+        option, factor, test = chosen
+        if not test:
             return Deciding(option, factor, "", np.nan, np.nan)
-        tests = rated.tests
-        o = OPTIONS.index(option)
-        candidates = ("gap", "shortfall") if factor == "water" else (factor,)
-        best = Deciding(option, factor, "", np.nan, np.nan)
-        worst = np.inf
-        for test in candidates:
-            value, threshold, margin = (
-                _mean(tests[name].transpose("site", "option", "test").values[sites, o, TESTS.index(test)], share)
-                for name in ("value", "threshold", "margin")
-            )
-            if margin < worst:
-                best, worst = Deciding(option, factor, test, value, threshold), margin
-        return best
+        # Only ground that fails by this very test is averaged: a mean of different failures may seem to pass.
+        same = np.array([key == chosen for key in of_site])
+        value, threshold = (
+            _mean(rated.tests[name].sel(option=option, test=test).values[sites[same]], share[same])
+            for name in ("value", "threshold")
+        )
+        return Deciding(option, factor, test, value, threshold)
+
+    @staticmethod
+    def _worst(rated: Zones, site: int) -> tuple[str, str, str]:
+        """Return limiting option, limiting factor and the worst test of that factor at one site."""
+        option = str(rated.table["limiting_option"].iloc[site])
+        factor = str(rated.table["limiting_factor"].iloc[site])
+        if option not in COVERS or factor not in FACTOR_OF_TEST:
+            return option, factor, ""
+        margin = rated.tests["margin"].sel(option=option).values[site]
+        own = [(m, test) for m, test, f in zip(margin, TESTS, FACTOR_OF_TEST, strict=True) if f == factor]
+        return option, factor, min(own)[1]
 
 
-def zone_rules(result: StudyResult) -> ZoneRules:
-    """Return the thresholds that the study was run with."""
+def zone_rules(result: StudyResult, table: str) -> ZoneRules:
+    """Return the thresholds that the study was run with: ``rules``, or ``irrigated_rules`` where they differ."""
     names = {f.name for f in dataclass_fields(ZoneRules)}
-    return ZoneRules(**{k: float(v) for k, v in result.settings["rules"].items() if k in names})
-
-
-def _dims(data: dict[str, tuple[tuple[str, ...], np.ndarray]]) -> set[str]:
-    return {dim for dims, _ in data.values() for dim in dims}
+    chosen = result.settings.get(table, result.settings["rules"])
+    return ZoneRules(**{k: float(v) for k, v in chosen.items() if k in names})
 
 
 def _mean(values: np.ndarray, weight: np.ndarray) -> float:

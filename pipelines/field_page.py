@@ -171,7 +171,8 @@ def _render(study: _Study, row: int) -> str:
         numbers=numbers.of(row),
         deciding=numbers.deciding(row, code),
         seasons=numbers.seasons,
-        latest_day=numbers.latest_termination_day(row),
+        latest_day=float(numbers.data["latest_termination_day"].values[row]),
+        mix_bonus=max(study.result.settings.get("mix_water_bonus", {}).values(), default=0.0),
     )
     rated = ZONE_NAMES[code] != "not_rated" and not np.isnan(float(case.numbers["capacity_mm"]))
     zone_of_site = numbers.zone_of_site(row)
@@ -245,22 +246,24 @@ def _rated_parts(study: _Study, case: Case) -> dict[str, Any]:
 def _option_row(case: Case, option: str, units: Units, recommended: bool) -> dict[str, Any]:
     data = case.numbers.sel(option=option)
     middle = data.sel(quantile=0.5)
-    short = float(data["shortfall_years"])
     biomass = float(middle["biomass_kg_ha"])
     aum = aum_per_acre(biomass) * (1.0 if units.us else convert(1, "1 / acre", "1 / hectare"))
-    cover = option != "stubble"
-    return {
+    row: dict[str, Any] = {
         "key": option,
         "recommended": recommended,
-        "short": units.share_as_years(short, case.seasons).digits if cover else None,
-        "water": units.depth(float(middle["planting_water_mm"])),
-        "gap": units.depth(float(middle["planting_gap_mm"])) if cover else None,
-        "dry": units.depth(float(data["dry_spring_gap_mm"])) if cover else None,
-        "wet": units.depth(float(data["wet_spring_gap_mm"])) if cover else None,
-        "biomass": units.mass(biomass) if cover else None,
+        "water": units.depth(float(middle["planting_water_mm"])).digits,
         "cover": units.percent(float(middle["ground_cover"])),
         "april": units.percent(float(middle["april_ground_cover"])),
-        "aum": f"{aum:.1f}" if cover and not np.isnan(aum) else None,
+    }
+    if option == "stubble":
+        return row | dict.fromkeys(("short", "gap", "dry", "wet", "biomass", "aum"))
+    return row | {
+        "short": units.share_as_years(float(data["shortfall_years"]), case.seasons).digits,
+        "gap": units.depth(float(middle["planting_gap_mm"])).digits,
+        "dry": units.depth(float(data["dry_spring_gap_mm"])).digits,
+        "wet": units.depth(float(data["wet_spring_gap_mm"])).digits,
+        "biomass": units.mass(biomass).digits,
+        "aum": units.depth(np.nan).text if np.isnan(aum) else f"{aum:.1f}",
     }
 
 

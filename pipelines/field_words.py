@@ -14,6 +14,8 @@ from pipelines.field_numbers import Deciding
 from pipelines.text import Catalogue
 
 TRIES = 10
+REST_PARTS = 3
+"""The answer names the three largest other zones; the legend has them all."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +35,8 @@ class Answer:
     limit, change, sure : str
     special : str
         The rule of irrigated ground, or why there is no rating.
+    trials : str
+        What field trials say of mixes, where the choice is made.
     """
 
     headline: str
@@ -46,6 +50,7 @@ class Answer:
     change: str = ""
     sure: str = ""
     special: str = ""
+    trials: str = ""
 
 
 @dataclass(frozen=True)
@@ -62,6 +67,7 @@ class Case:
     deciding: Deciding
     seasons: int
     latest_day: float
+    mix_bonus: float = 0.0
 
 
 def write_answer(case: Case, rules: ZoneRules, words: Catalogue, units: Units) -> Answer:
@@ -89,12 +95,15 @@ def write_answer(case: Case, rules: ZoneRules, words: Catalogue, units: Units) -
         change=_change(case, words, units),
         sure=_sure(case, words, units),
         special=_irrigated(case, option, words, units),
+        trials=words.t("field.answer.trials_bonus" if case.mix_bonus else "field.answer.trials"),
     )
 
 
 def _acres(case: Case, words: Catalogue, units: Units) -> str:
     share = case.shares.get(case.zone_code, 0.0)
     total = units.area(case.area_ha)
+    if share <= 0:
+        return ""
     if share > 0.995:
         return words.t("field.answer.acres_all", total=total)
     return words.t("field.answer.acres", area=units.area(share * case.area_ha), total=total)
@@ -105,7 +114,7 @@ def _rest(case: Case, words: Catalogue, units: Units) -> str:
         words.t("field.answer.rest_part", area=units.area(share * case.area_ha), code=code)
         for code, share in sorted(case.shares.items(), key=lambda pair: -pair[1])
         if code not in (0, case.zone_code) and share > 0.005
-    ]
+    ][:REST_PARTS]
     return words.t("field.answer.rest", parts=", ".join(parts)) if parts else ""
 
 
