@@ -83,7 +83,7 @@ def _open(file: Path) -> xr.Dataset:
 def _depths(dataset: xr.Dataset, dim: str, where: str) -> list[tuple[float, float]]:
     """Return the depth intervals of a depth dimension, cm, from its CF bounds."""
     coord = dataset[dim]
-    bounds = coord.attrs.get("bounds", "")
+    bounds = coord.attrs.get("bounds") or coord.encoding.get("bounds") or ""  # decoding moves it
     if bounds not in dataset:
         raise StudyError(
             f"The depth dimension {dim} gives single depths ({coord.values.tolist()}), not intervals.",
@@ -123,6 +123,13 @@ def _netcdf_bands(file: Path) -> list[Band]:
     return bands
 
 
+def check_names(variables: Mapping[str, Any]) -> None:
+    """Stop on a key of the study file that is no soil property."""
+    for name in variables:
+        if name not in PROPERTIES and name != "tables":
+            raise StudyError(f"{name!r} is not a soil property.", "variables", f"Use: {', '.join(PROPERTIES)}.")
+
+
 def choose_bands(bands: list[Band], variables: Mapping[str, Any], where: str) -> dict[str, list[Band]]:
     """Return the bands of each property, sorted by depth, with what the study file adds.
 
@@ -139,9 +146,7 @@ def choose_bands(bands: list[Band], variables: Mapping[str, Any], where: str) ->
         When a named property or band is not there, or depths are unknown.
     """
     chosen: dict[str, list[Band]] = {}
-    for name in variables:
-        if name not in PROPERTIES and name != "tables":
-            raise StudyError(f"{name!r} is not a soil property.", "variables", f"Use: {', '.join(PROPERTIES)}.")
+    check_names(variables)
     for name in PROPERTIES:
         spec = variables.get(name)
         spec = {"name": spec} if isinstance(spec, str) else dict(spec or {})

@@ -30,7 +30,7 @@ from geo.soil_layers import (
 )
 from geo.soils import SoilTable
 from pipelines.readers.soil_common import Area, surface_table
-from pipelines.readers.soil_grid_files import Band, choose_bands, list_bands, read_band
+from pipelines.readers.soil_grid_files import Band, check_names, choose_bands, list_bands, read_band
 from pipelines.readers.soil_grid_units import to_fraction
 
 NEEDED = {
@@ -50,6 +50,7 @@ def grid_kind(path: Path, variables: Mapping[str, Any]) -> str:
     StudyError
         When no property is recognised.
     """
+    check_names(variables)
     bands = list_bands(path)
     if "tables" in variables:
         return "map_unit_raster"
