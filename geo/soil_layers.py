@@ -262,7 +262,7 @@ def join_equal_cells(
             codes[code] = name
             codes_by_cell[cells] = code
             units.append((name, "", reason, 0.0, reason))
-    profiles = pd.DataFrame(rows, columns=["profile_id", *PROFILE_COLUMNS]).set_index("profile_id")
+    profiles = pd.DataFrame(rows, columns=["profile_id", *PROFILE_COLUMNS, "weight"]).set_index("profile_id")
     columns = ["map_unit_id", "symbol", "name", "rated_share", "reason"]
     map_units = pd.DataFrame(units, columns=columns).set_index("map_unit_id")
     return profiles, map_units, codes_by_cell, codes, steps[0]
@@ -325,4 +325,5 @@ def _profile(soils: GridSoils, index: int, steps: tuple[float, float, float]) ->
         "slope_percent": np.nan,
         "rated": True,
         "reason": "",
+        "weight": 1.0,
     }

@@ -67,8 +67,8 @@ class SoilTable:
     Attributes
     ----------
     profiles : DataFrame
-        Index ``profile_id``, columns `PROFILE_COLUMNS`. The shares of the rated profiles of one map unit sum to 1;
-        a profile that is not rated has share 0, and ``survey_share`` keeps what the survey says (0-1).
+        Index ``profile_id``, columns `PROFILE_COLUMNS`. ``share`` is the part of the map unit (0-1) as the survey
+        gives it, rated or not; ``weight`` is the share renormalised over the rated profiles (they sum to 1).
     map_units : DataFrame
         Index ``map_unit_id``, columns `MAP_UNIT_COLUMNS`. ``rated_share`` is the part of the area that the rated
         profiles stand for; ``reason`` says why it is 0.
@@ -184,7 +184,7 @@ def build_soil_table(
         {
             "map_unit_id": components["mukey"].to_numpy(),
             "component": components["compname"].to_numpy(),
-            "survey_share": components["comppct_r"].to_numpy(float) / 100.0,
+            "share": _shares(components),
             **{name: layers[:, i] for i, name in enumerate(AWC_COLUMNS)},
             "root_limit_mm": np.fmin(limit.to_numpy(float), keys.map(depth).to_numpy(float)),
             "drainage_class": components["drainagecl"].to_numpy(),
@@ -203,15 +203,15 @@ def build_soil_table(
     profiles, listed = add_groups(profiles, components, horizons, impermeable, water_table_cm or {}, label)
     problems += listed
     for row in profiles[~profiles["rated"]].itertuples():
-        what = f"not rated: {row.reason} ({row.survey_share:.0%} of the map unit)"
+        what = f"not rated: {row.reason} ({row.share:.0%} of the map unit)"
         problems.append(Problem("soils", str(label[row.Index]), what, "left out", _fix(str(row.reason))))
     unrated = ~profiles["rated"]
     profiles.loc[unrated, ["fc_surface", "wp_surface", "sat_surface", "root_limit_mm"]] = np.nan
     profiles = _name_and_weigh(profiles)
     known = _mapped_ids(polygons, codes)
-    units, listed = _summarise_map_units(map_units, profiles, known)
+    units, listed = _summarise_map_units(map_units, profiles, components, known)
     problems += listed
-    return SoilTable(profiles[[*PROFILE_COLUMNS, "survey_share"]], units, polygons, code_raster, codes), problems
+    return SoilTable(profiles[[*PROFILE_COLUMNS, "weight"]], units, polygons, code_raster, codes), problems
 
 
 def restriction_depths_mm(
@@ -298,17 +298,23 @@ def _stops_short(profiles: pd.DataFrame, limiting: pd.Series, label: pd.Series) 
     ]
 
 
+def _shares(components: pd.DataFrame) -> np.ndarray:
+    """Return component shares of the map unit, 0-1; percentages that sum to more than 100 are scaled."""
+    total = components.groupby("mukey")["comppct_r"].transform("sum")
+    return (components["comppct_r"] / total.clip(lower=100.0)).to_numpy(float)
+
+
 def _name_and_weigh(profiles: pd.DataFrame) -> pd.DataFrame:
-    """Give lasting ids (survey keys change each year) and shares that sum to 1 over the rated profiles."""
+    """Give lasting ids (survey keys change each year) and weights that sum to 1 over the rated profiles."""
     frame = profiles.sort_values(
-        ["map_unit_id", "survey_share", "component", *AWC_COLUMNS],
+        ["map_unit_id", "share", "component", *AWC_COLUMNS],
         ascending=[True, False, True, *[True] * N_LAYERS],
         kind="stable",
     )
     rank = frame.groupby("map_unit_id").cumcount() + 1
-    share = frame["survey_share"].where(frame["rated"], 0.0).fillna(0.0)
+    share = frame["share"].where(frame["rated"], 0.0)
     total = share.groupby(frame["map_unit_id"]).transform("sum")
-    frame = frame.assign(share=(share / total.where(total > 0)).fillna(0.0))
+    frame = frame.assign(weight=(share / total.where(total > 0)).fillna(0.0))
     frame.index = pd.Index(frame["map_unit_id"] + "-" + rank.astype(str), name="profile_id")
     return frame
 
@@ -319,12 +325,12 @@ def _mapped_ids(polygons: gpd.GeoDataFrame | None, codes: dict[int, str] | None)
 
 
 def _summarise_map_units(
-    map_units: pd.DataFrame, profiles: pd.DataFrame, mapped: list[str]
+    map_units: pd.DataFrame, profiles: pd.DataFrame, components: pd.DataFrame, mapped: list[str]
 ) -> tuple[pd.DataFrame, list[Problem]]:
     problems: list[Problem] = []
     by_unit = profiles.groupby("map_unit_id")
-    total = by_unit["survey_share"].sum()
-    rated = profiles["survey_share"].where(profiles["rated"], 0.0).groupby(profiles["map_unit_id"]).sum()
+    rated = profiles["share"].where(profiles["rated"], 0.0).groupby(profiles["map_unit_id"]).sum()
+    total = components.groupby("mukey")["comppct_r"].sum() / 100.0
     units = map_units.set_index("mukey").rename_axis("map_unit_id")
     units = units.reindex(sorted({*units.index, *mapped}))
     absent = units["muname"].isna()
@@ -341,7 +347,7 @@ def _summarise_map_units(
     for key in total.index[(total > 1.005)]:
         what = f"component percentages sum to {total[key]:.0%}; the rated share is scaled"
         problems.append(Problem("soils", f"map unit {key}", what))
-    share = (rated / total.clip(lower=1.0)).reindex(units.index).fillna(0.0)
+    share = rated.reindex(units.index).fillna(0.0)
     why = by_unit["reason"].agg(lambda r: "; ".join(sorted(set(r) - {""}))).reindex(units.index).fillna("")
     why = why.where(why != "", "no components in the tables").where(share <= 0, "")
     why = why.where(~absent, "not in the soil tables")

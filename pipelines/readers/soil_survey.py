@@ -273,12 +273,13 @@ def read_survey_export(path: Path, *, area: Area | None = None, crs: Any = None)
                         "Unpack the folder spatial of the export too (soilmu_a_*.shp).")
             )  # fmt: skip
             continue
-        if Path(place.polygons).name.lower() in seen:
+        mark = _signature(place.polygons)
+        if mark in seen:
             problems.append(
                 Problem("soils", f"survey area {place.name}", "given twice; one copy is used", "left out")
             )
             continue
-        seen.add(Path(place.polygons).name.lower())
+        seen.add(mark)
         polygons, listed = read_polygons(place.polygons, area=area, crs=crs, default_crs=_SURVEY_CRS)
         problems += listed
         if len(polygons):
@@ -294,6 +295,16 @@ def read_survey_export(path: Path, *, area: Area | None = None, crs: Any = None)
     merged = gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=parts[0].crs)
     soils, listed = assemble(tables, polygons=merged)
     return soils, problems + listed
+
+
+def _signature(path: str) -> str:
+    """Return what tells two copies of one survey area from two areas: name, number of polygons, extent."""
+    try:
+        info = pyogrio.read_info(path, force_total_bounds=True)
+    except pyogrio.errors.DataSourceError:
+        return path
+    extent = ",".join(f"{v:.6f}" for v in info["total_bounds"] or ())
+    return f"{Path(path).name.lower()} {info['features']} {extent}"
 
 
 def read_polygons(

@@ -129,7 +129,7 @@ def test_what_is_not_rated_says_why_and_is_listed(horizons, changed, reason):
     row = only(soils)
     assert not row["rated"]
     assert row["reason"] == reason
-    assert row["share"] == 0.0
+    assert (row["share"], row["weight"]) == (1.0, 0.0)
     assert np.isnan(row["fc_surface"])
     unit = soils.map_units.loc["1"]
     assert (unit["rated_share"], unit["reason"]) == (0.0, reason)
@@ -147,11 +147,11 @@ def test_shares_are_renormalised_over_rated_components():
         [horizon("a", 0, 150), horizon("b", 0, 150, 0.1)],
     )
     rated = soils.profiles[soils.profiles["rated"]]
-    assert rated["share"].tolist() == pytest.approx([0.75, 0.25])
+    assert rated["weight"].tolist() == pytest.approx([0.75, 0.25])
     assert rated.index.tolist() == ["7-1", "7-2"]
     assert soils.map_units.at["7", "rated_share"] == pytest.approx(0.80)
     assert soils.map_units.at["7", "reason"] == ""
-    assert soils.profiles["survey_share"].tolist() == [0.60, 0.20, 0.15]
+    assert soils.profiles["share"].tolist() == [0.60, 0.20, 0.15]
 
 
 def test_percentages_above_a_hundred_are_scaled_and_listed():
@@ -160,6 +160,7 @@ def test_percentages_above_a_hundred_are_scaled_and_listed():
         [horizon("a", 0, 150), horizon("b", 0, 150)],
     )
     assert soils.map_units.at["7", "rated_share"] == pytest.approx(1.0)
+    assert soils.profiles["share"].tolist() == pytest.approx([0.75, 0.25])
     assert "sum to 120%" in whats(problems)
 
 

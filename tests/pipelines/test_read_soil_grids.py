@@ -310,7 +310,7 @@ def test_cells_without_part_of_the_depth_are_not_rated_and_counted(tmp_path):
 def test_the_same_county_as_survey_and_as_grid_agrees_within_the_rounding(tmp_path):
     export, _ = read_soils(sf.write_export(tmp_path / "export"))
     rated = export.profiles[export.profiles["rated"]]
-    mean = rated[AWC].mul(rated["share"], axis=0).groupby(rated["map_unit_id"]).sum()
+    mean = rated[AWC].mul(rated["weight"], axis=0).groupby(rated["map_unit_id"]).sum()
     codes = sf.code_array().astype(str)
     edges = [0, 30.48, 60.96, 91.44, 121.92]
     layers = np.stack([np.vectorize(lambda k, c=c: mean[c].get(k, np.nan) / 304.8)(codes) for c in AWC]).astype(

@@ -65,7 +65,7 @@ def test_profiles_hold_what_the_survey_says_where_no_restriction_cuts():
     )
     aggregate = published(path)
     profiles = soils.profiles[soils.profiles["rated"]]
-    mean = (profiles[list(AWC_COLUMNS)].sum(axis=1) * profiles["share"]).groupby(profiles["map_unit_id"]).sum()
+    mean = (profiles[list(AWC_COLUMNS)].sum(axis=1) * profiles["weight"]).groupby(profiles["map_unit_id"]).sum()
     deep = profiles.groupby("map_unit_id")["root_limit_mm"].min() > 1219
     low, high = aggregate["aws0100wta"] * 10, aggregate["aws0150wta"] * 10
     both = [k for k in mean.index if deep[k]]
