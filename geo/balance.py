@@ -110,9 +110,9 @@ def simulate(
 
     Notes
     -----
-    ``ground_cover`` at ``freeze`` is the living canopy; in April and at the end it includes residue. The overwintering
-    mix is seeded later and is not ended by frost, so its ``freeze`` values are those of mid-November. Survivors of
-    the summer mix are sprayed on the early termination date.
+    ``ground_cover`` at ``freeze`` is the living canopy; in April and at the end it includes residue. Frost does not end
+    the overwintering mix, so its ``freeze`` values are those of the early termination date. Survivors of the summer
+    mix are sprayed on that date.
     """
     days = pack_days(weather)
     events = np.zeros(len(seasons), EVENTS)

@@ -172,18 +172,24 @@ def _evaporate(state, soil, day, p, kcb):
 
 
 @njit(cache=True, error_model="numpy")
+def _rooted(k, root_mm):
+    """Return the share of sublayer `k` that roots of this depth reach."""
+    if k == 0:
+        return min(1.0, root_mm / 100.0)
+    top = 100.0 if k == 1 else 304.8 * (k - 1.0)
+    thickness = 204.8 if k == 1 else 304.8
+    return min(1.0, max(0.0, (root_mm - top) / thickness))
+
+
+@njit(cache=True, error_model="numpy")
 def _take_up(state, soil, demand_mm, root_mm, depletion_p):
     """Transpire from the rooted layers; returns (taken_mm, stress coefficient). FAO-56 eqs 82-84."""
-    top = 0.0
     total = 0.0
     held = 0.0
-    rooted = np.zeros(N_SUB)
     for k in range(N_SUB):
-        thickness = 100.0 if k == 0 else (204.8 if k == 1 else 304.8)
-        rooted[k] = min(1.0, max(0.0, (root_mm - top) / thickness))
-        top += thickness
-        total += rooted[k] * soil.capacity_mm[k]
-        held += rooted[k] * max(0.0, state.water_mm[k])
+        rooted = _rooted(k, root_mm)
+        total += rooted * soil.capacity_mm[k]
+        held += rooted * max(0.0, state.water_mm[k])
     if total <= 0.0 or held <= 0.0:
         return 0.0, 0.0
     p = min(0.8, max(0.1, depletion_p + 0.04 * (5.0 - demand_mm)))
@@ -191,7 +197,7 @@ def _take_up(state, soil, demand_mm, root_mm, depletion_p):
     wanted = min(demand_mm * stress, held)
     taken = 0.0
     for k in range(N_SUB):
-        part = wanted * rooted[k] * max(0.0, state.water_mm[k]) / held
+        part = wanted * _rooted(k, root_mm) * max(0.0, state.water_mm[k]) / held
         state.water_mm[k] -= part
         taken += part
     return taken, stress

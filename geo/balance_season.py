@@ -188,7 +188,7 @@ def run_season(
     for t in range(event.harvest, event.stop + 1):
         if t == event.seeding_overwinter:
             open_stand(now, winter_mix)
-        _note(t, LATE, s, event, now, winter_mix, p, event.mid_november, event.seeding_overwinter,
+        _note(t, LATE, s, event, now, winter_mix, p, event.early_termination, event.seeding_overwinter,
               paw, stored, mass, cover, living)  # fmt: skip
         if t == event.early_termination:
             states[2] = states[1]
@@ -213,7 +213,7 @@ def run_season(
     early = states[2]
     end_cover(early, winter_mix)
     for t in range(event.early_termination, event.stop + 1):
-        _note(t, EARLY, s, event, early, winter_mix, p, event.mid_november, event.seeding_overwinter,
+        _note(t, EARLY, s, event, early, winter_mix, p, -1, event.seeding_overwinter,
               paw, stored, mass, cover, living)  # fmt: skip
         if t == event.first_april:
             living[EARLY, s] = living[LATE, s]

@@ -1,0 +1,253 @@
+"""What is measured of each option: water left, gaps, shortfall years, cover, frost, by site over all seasons.
+
+All comparisons are paired: same profile, same weather, same season.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from geo.response_units import ResponseUnits
+from geo.season import CHECKS, SeasonIndex
+from geo.weighted import mixture_mean, mixture_quantile, padded_members
+from geo.zone_codes import OPTIONS
+from geo.zones import ZoneRules
+
+QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
+TARGETS = tuple(float(t) for t in np.round(np.arange(0.10, 0.901, 0.05), 2))
+LEAST_FALL_GAP_MM = 5.0
+ALIVE_SHARE, DEAD_SHARE = 0.5, 0.05
+GDD_BASE_C = 4.4
+PLANTING, MID_NOVEMBER = CHECKS.index("planting"), CHECKS.index("mid_november")
+
+
+@dataclass(frozen=True)
+class CellClimate:
+    """What the outcomes need to know of the weather.
+
+    Attributes
+    ----------
+    freeze_day : array (cell, season)
+        Day of year of the first killing freeze, counted on past 365 in the new year.
+    heat_gdd : array (cell, season)
+        Growing degree days above 4.4 degC (40 degF) from harvest to the killing freeze.
+    spring_precip_mm : array (cell, season)
+        Precipitation from the first of April to planting.
+    annual_precip_mm, annual_et0_mm : array (cell,)
+        Means of a year.
+    """
+
+    freeze_day: np.ndarray
+    heat_gdd: np.ndarray
+    spring_precip_mm: np.ndarray
+    annual_precip_mm: np.ndarray
+    annual_et0_mm: np.ndarray
+
+
+def cell_climate(weather: xr.Dataset, seasons: SeasonIndex, freezes: np.ndarray) -> CellClimate:
+    """Summarise the weather of each cell over the seasons that were run.
+
+    Parameters
+    ----------
+    weather : Dataset
+        Daily weather, dims (cell, time).
+    seasons : SeasonIndex
+    freezes : int array (cell, season)
+        Position of the killing freeze (`geo.balance.killing_freeze`).
+    """
+    tmean = 0.5 * (weather["tmin_c"].values + weather["tmax_c"].values)
+    precip = weather["precip_mm"].values
+    heat = np.cumsum(np.maximum(tmean - GDD_BASE_C, 0.0), axis=1, dtype=float)
+    rain = np.cumsum(precip, axis=1, dtype=float)
+    rows = np.arange(tmean.shape[0])[:, None]
+    month, day = weather["month"].values, weather["day"].values
+    starts = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30])
+    number = starts[month - 1] + np.where((month == 2) & (day == 29), 28, day)
+    turned = weather["year"].values[freezes] > seasons.year
+    years = (seasons.stop.max() - seasons.harvest.min()) / 365.25
+    whole = slice(int(seasons.harvest.min()), int(seasons.stop.max()))
+    return CellClimate(
+        freeze_day=number[freezes] + np.where(turned, 365, 0),
+        heat_gdd=heat[rows, freezes] - heat[rows, seasons.harvest],
+        spring_precip_mm=rain[rows, seasons.stop - 1] - rain[rows, seasons.first_april - 1],
+        annual_precip_mm=precip[:, whole].sum(axis=1) / years,
+        annual_et0_mm=weather["et0_mm"].values[:, whole].sum(axis=1) / years,
+    )
+
+
+def shortfall(stubble_mm: np.ndarray, option_mm: np.ndarray, target_mm: np.ndarray) -> np.ndarray:
+    """Return True in years in which stubble meets the target and the option does not: the cover's own doing."""
+    return (stubble_mm >= target_mm) & (option_mm < target_mm)
+
+
+def latest_safe_day(day: np.ndarray, gap_mm: np.ndarray, shortfall_years: np.ndarray, rules: ZoneRules) -> np.ndarray:
+    """Return the latest termination day of year that keeps the water tests; NaN when none does.
+
+    Parameters
+    ----------
+    day : array (rung,)
+        Tried dates, early to late.
+    gap_mm, shortfall_years : arrays (site, rung)
+        Median planting gap and share of shortfall years for each date.
+    rules : ZoneRules
+
+    Notes
+    -----
+    Between two tried dates the answer is interpolated to where the first test fails.
+    """
+    slack = np.stack([rules.planting_gap_max_mm - gap_mm, rules.shortfall_max - shortfall_years], axis=-1)
+    passed = (slack >= -1e-9).all(axis=-1)
+    good = np.cumprod(passed, axis=1).sum(axis=1)
+    out = np.full(gap_mm.shape[0], np.nan)
+    last = len(day) - 1
+    for site in np.flatnonzero((good > 0) & ~np.isnan(gap_mm).any(axis=1)):
+        k = good[site] - 1
+        if k == last:
+            out[site] = day[last]
+            continue
+        here, there = np.maximum(slack[site, k], 0.0), slack[site, k + 1]
+        share = min(h / (h - t) for h, t in zip(here, there, strict=True) if t < 0)
+        out[site] = day[k] + share * (day[k + 1] - day[k])
+    return out
+
+
+def site_outcomes(
+    run: xr.Dataset,
+    capacity_mm: np.ndarray,
+    units: ResponseUnits,
+    climate: CellClimate,
+    rules: ZoneRules,
+    planting_day: int,
+    *,
+    full: bool = True,
+) -> xr.Dataset:
+    """Summarise a simulation by site.
+
+    Parameters
+    ----------
+    run : Dataset
+        From `geo.balance.simulate`.
+    capacity_mm : array (unit,)
+        Plant-available water capacity of the four feet.
+    units : ResponseUnits
+    climate : CellClimate
+    rules : ZoneRules
+        Planting-water target and ground-cover target.
+    planting_day : int
+        Day of year of the next planting.
+    full : bool
+        False leaves out what only maps and pages need (tracks, layers), for parameter sets.
+
+    Returns
+    -------
+    Dataset
+        See DEVELOPERS.md. Members of a site are weighted by component share.
+    """
+    n_sites = len(units.sites)
+    unit, weight = padded_members(units.site_units, n_sites)
+    total = run["paw_mm"].values.sum(axis=-1)
+    planting = total[:, :, :, PLANTING]
+    gap = planting[:, :1] - planting
+    target = rules.target_share * capacity_mm[:, None, None]
+    cover = run["ground_cover"].values
+    living = run["living_share"].values
+    is_cover = (np.arange(len(OPTIONS)) > 0)[None, :]
+
+    def mean(values: np.ndarray) -> np.ndarray:
+        return mixture_mean(values, unit, weight)
+
+    def spread(values: np.ndarray) -> np.ndarray:
+        """(unit, option, season) -> (site, option, quantile)."""
+        return mixture_quantile(np.moveaxis(values, 2, 1), unit, weight, QUANTILES).transpose(0, 2, 1)
+
+    def covers(values: np.ndarray) -> np.ndarray:
+        return np.where(is_cover, values, np.nan)
+
+    reached = covers(mean((cover[:, :, :, 0] >= rules.ground_cover_min).mean(axis=2)))
+    so, soq = ("site", "option"), ("site", "option", "quantile")
+    rung_paw = run["ladder_paw_mm"].values
+    rung_gap = planting[:, :1] - rung_paw
+    ladder = planting_day + run["rung"].values
+    rung_short = mean(shortfall(planting[:, :1], rung_paw, target).mean(axis=2))
+    rung_gap_mid = mixture_quantile(np.moveaxis(rung_gap, 2, 1), unit, weight, (0.5,))[:, 0]
+    data: dict[str, tuple[tuple[str, ...], np.ndarray, str, str]] = {
+        "planting_water_mm": (soq, spread(planting), "mm", "plant-available water at next planting"),
+        "planting_gap_mm": (soq, spread(gap), "mm", "stubble minus option at next planting"),
+        "shortfall_years": (so, mean(shortfall(planting[:, :1], planting, target).mean(axis=2)), "1",
+                            "share of years in which the option costs the planting-water target"),
+        "cover_ok_years": (so, reached, "1", "share of years that reach the ground-cover target"),
+        "winterkill_years": (so, covers(mean((living <= DEAD_SHARE).mean(axis=2))), "1",
+                             "share of winters that leave no live cover"),
+        "survival_years": (so, covers(mean((living >= ALIVE_SHARE).mean(axis=2))), "1",
+                           "share of winters that at least half the stand lives through"),
+        "termination_gap_mm": (("site", "ladder"), rung_gap_mid, "mm", "median planting gap by termination date"),
+        "termination_shortfall": (("site", "ladder"), rung_short, "1", "shortfall years by termination date"),
+        "latest_termination_day": (("site",), latest_safe_day(ladder, rung_gap_mid, rung_short, rules), "day of year",
+                                   "latest safe termination of the overwintering mix"),
+    }  # fmt: skip
+    if full:
+        data |= _for_pages(run, total, gap, capacity_mm, units, climate, mean, spread, unit, weight)
+    out = xr.Dataset(
+        {k: (d, v.astype(np.float32), {"units": u, "long_name": text}) for k, (d, v, u, text) in data.items()},
+        coords={
+            "site": np.arange(n_sites), "option": list(OPTIONS), "quantile": list(QUANTILES), "check": list(CHECKS),
+            "layer": [1, 2, 3, 4], "step": run["step"].values, "target": list(TARGETS), "ladder": ladder,
+        },
+    )  # fmt: skip
+    out.attrs["seasons"] = int(run.sizes["season"])
+    return out
+
+
+def _for_pages(run, total, gap, capacity_mm, units, climate, mean, spread, unit, weight):  # type: ignore[no-untyped-def]
+    """Return the outcomes that only maps and pages show."""
+    so, soq = ("site", "option"), ("site", "option", "quantile")
+    planting, november = total[:, :, :, PLANTING], total[:, :, :, MID_NOVEMBER]
+    fall_gap = november[:, :1] - november
+    fall, spring = spread(fall_gap), spread(gap)
+    middle = QUANTILES.index(0.5)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        recovery = np.where(
+            fall[:, :, middle] > LEAST_FALL_GAP_MM, 1 - spring[:, :, middle] / fall[:, :, middle], np.nan
+        )
+    targets = np.array(TARGETS)[:, None, None] * capacity_mm[:, None, None, None]
+    by_target = shortfall(planting[:, None, :1], planting[:, None], targets).mean(axis=3).transpose(0, 2, 1)
+    rank = climate.spring_precip_mm.argsort(axis=1).argsort(axis=1)[units.units["cell"].to_numpy()]
+    third = max(1, rank.shape[1] // 3)
+    cell = units.sites["cell"].to_numpy()
+
+    def some_springs(keep: np.ndarray) -> np.ndarray:
+        picked = np.where(keep[:, None, :], gap, np.nan)
+        return mixture_quantile(np.moveaxis(picked, 2, 1), unit, weight, (0.5,))[:, 0]
+
+    def median_of(values: np.ndarray) -> np.ndarray:
+        return mixture_quantile(np.moveaxis(values, 2, 1), unit, weight, (0.5,))[:, 0]
+
+    mass, cover = run["biomass_kg_ha"].values, run["ground_cover"].values
+    track = mixture_quantile(np.moveaxis(run["stored_mm"].values, 2, 1), unit, weight, QUANTILES).transpose(
+        0, 2, 1, 3
+    )
+    freeze = np.quantile(climate.freeze_day, QUANTILES, axis=1).T[cell]
+    return {
+        "fall_gap_mm": (soq, fall, "mm", "stubble minus option in mid-November"),
+        "recovery": (so, recovery, "1", "share of the fall gap that is gone at planting"),
+        "shortfall_by_target": ((*so, "target"), mean(by_target), "1", "shortfall years by planting-water target"),
+        "biomass_kg_ha": (soq, spread(mass[..., 0]), "kg ha-1", "cover dry matter at the killing freeze"),
+        "ground_cover": (soq, spread(cover[..., 0]), "1", "ground cover of the growing cover at the killing freeze"),
+        "april_ground_cover": (soq, spread(cover[..., 1]), "1", "ground cover with residue on the first of April"),
+        "paw_layer_mm": (("site", "option", "check", "layer"), median_of(run["paw_mm"].values), "mm",
+                         "median plant-available water by one-foot layer"),
+        "stored_mm": (("site", "option", "quantile", "step"), track, "mm", "plant-available water through the season"),
+        "dry_spring_gap_mm": (so, some_springs(rank < third), "mm", "median planting gap after the driest springs"),
+        "wet_spring_gap_mm": (so, some_springs(rank >= rank.shape[1] - third), "mm", "after the wettest springs"),
+        "first_freeze_day": (("site", "quantile"), freeze, "day of year", "first killing freeze"),
+        "heat_after_harvest_gdd": (("site",), climate.heat_gdd.mean(axis=1)[cell], "degC day",
+                                   "growing degree days above 4.4 degC from harvest to the killing freeze"),
+        "capacity_mm": (("site",), mean(capacity_mm), "mm", "available water capacity of four feet"),
+        "precip_mm": (("site",), climate.annual_precip_mm[cell], "mm", "annual precipitation"),
+        "et0_mm": (("site",), climate.annual_et0_mm[cell], "mm", "annual reference evapotranspiration"),
+        **{name: (so, mean(run[name].values.mean(axis=2)), "mm", f"mean {name[:-3]}, harvest to planting")
+           for name in ("transpiration_mm", "evaporation_mm", "drainage_mm", "runoff_mm")},
+    }  # fmt: skip

@@ -1,0 +1,106 @@
+"""What a run was made of: versions, hashes, licences, seeds, counts."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+import platform
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from pipelines.steps import Run
+
+_LIBRARIES = ("numpy", "numba", "xarray", "pandas", "geopandas", "shapely", "rasterio", "pyogrio", "exactextract")
+_BIG = 64 * 1024 * 1024
+UNSTATED = "as stated by the publisher of the layer"
+
+
+def version() -> str:
+    """Return the version of the installed program, or of the checkout."""
+    try:
+        return importlib.metadata.version("springfill")
+    except importlib.metadata.PackageNotFoundError:
+        return "0+checkout"
+
+
+def hash_path(path: Path) -> str:
+    """Return the SHA-256 of a file, or of a folder's file names and contents.
+
+    A file above 64 MB is hashed by its size and its first and last 64 MB, so that a state-wide raster does not
+    hold up a county.
+    """
+    digest = hashlib.sha256()
+    files = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
+    for file in files:
+        if path.is_dir():
+            digest.update(str(file.relative_to(path)).encode())
+        size = file.stat().st_size
+        with file.open("rb") as stream:
+            if size <= 2 * _BIG:
+                for block in iter(lambda: stream.read(1 << 20), b""):
+                    digest.update(block)
+            else:
+                digest.update(str(size).encode() + stream.read(_BIG))
+                stream.seek(-_BIG, 2)
+                digest.update(stream.read(_BIG))
+    return digest.hexdigest()
+
+
+def _layer(run: Run, layer: str, shown: str | list[str], **facts: str) -> dict[str, str]:
+    paths = [run.path(p) for p in ([shown] if isinstance(shown, str) else shown)]
+    found = [p for p in paths if p.exists()]
+    newest = max((p.stat().st_mtime for p in found), default=0.0)
+    return {
+        "layer": layer,
+        "path": shown if isinstance(shown, str) else ", ".join(shown),
+        "sha256": hashlib.sha256("".join(hash_path(p) for p in found).encode()).hexdigest()
+        if len(found) != 1
+        else hash_path(found[0]),
+        "title": facts.get("title", layer),
+        "licence": facts.get("licence", UNSTATED),
+        "date": datetime.fromtimestamp(newest, UTC).strftime("%Y-%m-%d"),
+    }
+
+
+def provenance(run: Run, digest: str, started: datetime, seconds: float) -> dict[str, Any]:
+    """Return the record that goes into every published layer and into ``run.json``."""
+    study, units = run.study, run.units
+    assert units is not None
+    assert run.seasons is not None
+    assert run.climate is not None
+    climate = {k: str(v) for k, v in run.climate.provenance.items() if v}
+    inputs = [
+        _layer(run, "soils", study.soils.path),
+        _layer(run, "climate", study.climate.path, title=climate.get("product", "climate"),
+               licence=climate.get("licence", UNSTATED)),
+    ]  # fmt: skip
+    if study.fields is not None:
+        inputs.append(_layer(run, "fields", study.fields.path))
+    if study.elevation is not None:
+        inputs.append(_layer(run, "elevation", study.elevation.path))
+    return {
+        "program": f"springfill {version()}",
+        "started": started.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "seconds": round(seconds, 1),
+        "study_hash": digest,
+        "tables_hash": run.tables.digest,
+        "seed": study.study.seed,
+        "owner": study.study.owner,
+        "versions": {"python": platform.python_version()} | {n: importlib.metadata.version(n) for n in _LIBRARIES},
+        "inputs": inputs,
+        "climate": climate,
+        "weather": {k: str(v) for k, v in (run.weather.attrs if run.weather is not None else {}).items()},
+        "counts": {
+            "sites": len(units.sites),
+            "units": len(units.units),
+            "cells": 0 if run.cells is None else len(run.cells),
+            "seasons": len(run.seasons),
+            "fields": 0 if run.fields is None else len(run.fields),
+            "problems": len(run.problems),
+            "unit_days": run.unit_days,
+            "parameter_sets": study.run.parameter_sets,
+        },
+        "closure_mm": run.closure_mm,
+        "warnings": [p.what for p in run.problems if p.action == "warning"],
+    }

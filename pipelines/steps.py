@@ -1,0 +1,361 @@
+"""The run as a flat list of named steps; this file is the picture of the data flow.
+
+layers -> grid -> units -> weather -> balance -> outcomes -> zones -> agreement -> fields -> result
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import xarray as xr
+from odc.geo.geobox import GeoBox
+from scipy.sparse import csr_matrix
+
+from geo.balance import killing_freeze, pack_days, simulate
+from geo.boundaries import clean_fields
+from geo.daily_weather import clean_daily, common_years, usable_years
+from geo.errors import Problem, StudyError
+from geo.fields import field_coverage, summarise_fields
+from geo.grid import burn_map_units, cell_area_ha, nearest_cells, study_grid
+from geo.outcome import CellClimate, cell_climate, site_outcomes
+from geo.parameter_sets import agreement, apply_set, sample_sets, uncertain_axes
+from geo.parameters import pack_soils
+from geo.reference_et import daily_et0
+from geo.response_units import ResponseUnits, build_units
+from geo.season import SeasonIndex, day_of_year, index_seasons
+from geo.soils import SoilTable
+from geo.terrain import slope_percent
+from geo.weather_generator import generate_daily
+from geo.zones import Zones, classify
+from pipelines.readers.climate import ClimateInput, read_climate
+from pipelines.field_tables import seeding_rate_factor
+from pipelines.readers.elevation import read_elevation
+from pipelines.readers.fields import read_fields
+from pipelines.readers.soils import read_soils
+from pipelines.study import Study
+from pipelines.tables import Tables, zone_rules
+
+UNITS_AT_ONCE = 256
+MARGIN_DEG = 0.02
+
+Report = Callable[[str, int, int], None]
+"""Called as ``report(step, done, total)``."""
+
+
+@dataclass
+class Run:
+    """What the steps have worked out so far; each step fills its own part and reads only earlier ones."""
+
+    study: Study
+    folder: Path
+    tables: Tables
+    report: Report
+    problems: list[Problem] = field(default_factory=list)
+    raw_fields: gpd.GeoDataFrame | None = None
+    fields: gpd.GeoDataFrame | None = None
+    soil: SoilTable | None = None
+    climate: ClimateInput | None = None
+    grid: GeoBox | None = None
+    units: ResponseUnits | None = None
+    cells: pd.DataFrame | None = None
+    weather: xr.Dataset | None = None
+    seasons: SeasonIndex | None = None
+    soil_records: np.ndarray | None = None
+    cell_climate: CellClimate | None = None
+    outcomes: xr.Dataset | None = None
+    zones: Zones | None = None
+    irrigated_zones: pd.DataFrame | None = None
+    coverage: csr_matrix | None = None
+    summary: gpd.GeoDataFrame | None = None
+    closure_mm: float = 0.0
+    unit_days: int = 0
+
+    def path(self, relative: str) -> Path:
+        """Return a path of the study file, relative to the file's folder."""
+        return (self.folder / relative).resolve()
+
+
+def _bounds_deg(run: Run) -> tuple[float, float, float, float] | None:
+    """Return the study area in degrees: [map] bounds, else the fields with a margin, else None (all soils)."""
+    if run.study.map.bounds is not None:
+        from rasterio.warp import transform_bounds
+
+        return tuple(transform_bounds(run.study.map.crs, "EPSG:4326", *run.study.map.bounds))  # type: ignore[return-value]
+    return None
+
+
+def layers(run: Run) -> None:
+    """Read fields, soils and climate."""
+    area = _bounds_deg(run)
+    table = run.study.fields
+    if table is not None:
+        raw, problems = read_fields(
+            run.path(table.path), layer=table.layer, columns=table.columns or None, crs=table.crs, area=area
+        )
+        run.problems += problems
+        fields, problems = clean_fields(raw, run.study.map.crs)
+        run.problems += problems
+        if fields.empty:
+            raise StudyError(
+                "None of the fields can be used.", str(run.path(table.path)), "Run `springfill check` for the list."
+            )
+        run.fields = fields
+    if area is None and run.fields is not None and run.study.soils.kind not in ("auto", "survey_export"):
+        west, south, east, north = run.fields.to_crs("EPSG:4326").total_bounds
+        area = (west - MARGIN_DEG, south - MARGIN_DEG, east + MARGIN_DEG, north + MARGIN_DEG)
+    run.report("layers", 1, 3)
+    run.soil, problems = read_soils(
+        run.path(run.study.soils.path),
+        kind=run.study.soils.kind,
+        area=None if area is None else (*area, "EPSG:4326"),
+        crs=run.study.soils.crs,
+        variables=run.study.soils.variables or None,
+    )
+    run.problems += problems
+    run.report("layers", 2, 3)
+
+
+def grid(run: Run) -> None:
+    """Lay the study grid, and read the climate that covers it."""
+    soil = _have(run.soil)
+    crs = run.study.map.crs
+    if run.study.map.bounds is not None:
+        bounds: Sequence[float] = run.study.map.bounds
+    elif soil.polygons is not None:
+        bounds = soil.polygons.to_crs(crs).total_bounds
+    elif run.fields is not None:
+        bounds = run.fields.buffer(500).total_bounds
+    else:
+        from rasterio.warp import transform_bounds
+
+        raster = soil.code_raster
+        assert raster is not None
+        bounds = transform_bounds(raster.rio.crs, crs, *raster.rio.bounds())
+    run.grid = study_grid(bounds, crs, run.study.map.resolution_m)
+    box = run.grid.extent.to_crs("EPSG:4326").boundingbox
+    table = run.study.climate
+    paths = [table.path] if isinstance(table.path, str) else table.path
+    where = [run.path(p) for p in paths]
+    run.climate = read_climate(
+        where[0] if len(where) == 1 else where,
+        kind=table.kind,
+        area=(box.left, box.bottom, box.right, box.top),
+        variables=table.variables or None,
+        options=table.options or None,
+    )
+    run.problems += run.climate.problems
+    run.report("grid", 1, 1)
+
+
+def units(run: Run) -> None:
+    """Find the sites and the response units that they need."""
+    soil, cells = _have(run.soil), _have(run.climate).cells
+    study = _have(run.grid)
+    codes, map_units = burn_map_units(soil, study)
+    near = nearest_cells(study, cells)
+    run.units = build_units(codes, map_units, near, soil, pixel_area_ha=cell_area_ha(study))
+    if run.units.units.empty:
+        raise StudyError(
+            "No soil of the study area can be rated.", "soils", "See problems.csv for the reason of each map unit."
+        )
+    run.cells = cells
+    run.soil_records = pack_soils(
+        soil.profiles.loc[run.units.units["profile_id"]], run.tables.rew_mm, run.tables.curve_numbers
+    )
+    run.report("units", 1, 1)
+
+
+def weather(run: Run) -> None:
+    """Make or clean the daily weather, and find the seasons."""
+    climate = _have(run.climate)
+    calendar = run.study.calendar
+    if climate.daily is not None:
+        daily, problems = clean_daily(climate.daily)
+        run.problems += problems
+        daily = daily_et0(daily)
+        keep, years, problems = common_years(usable_years(daily, calendar))
+        run.problems += problems
+        if len(keep) < daily.sizes["cell"]:
+            _drop_cells(run, daily, keep)
+            daily = daily.isel(cell=keep)
+        run.seasons = index_seasons(daily, calendar, years)
+        run.weather = daily
+    else:
+        assert climate.normals is not None
+        run.weather = generate_daily(climate.normals, run.study.study.years, run.study.study.seed)
+        run.seasons = index_seasons(run.weather, calendar)
+    freezes = killing_freeze(pack_days(run.weather), run.seasons)
+    run.cell_climate = cell_climate(run.weather, run.seasons, freezes)
+    cells = _have(run.cells).copy()
+    cells["precip_mm"] = run.cell_climate.annual_precip_mm
+    cells["et0_mm"] = run.cell_climate.annual_et0_mm
+    run.cells = cells
+    run.report("weather", 1, 1)
+
+
+def _drop_cells(run: Run, daily: xr.Dataset, keep: np.ndarray) -> None:
+    """Give the pixels of cells without a usable record to the nearest cell that has one."""
+    climate, study, soil = _have(run.climate), _have(run.grid), _have(run.soil)
+    cells = climate.cells.iloc[keep].reset_index(drop=True).rename_axis("cell")
+    codes, map_units = burn_map_units(soil, study)
+    run.units = build_units(
+        codes, map_units, nearest_cells(study, cells), soil, pixel_area_ha=cell_area_ha(study)
+    )
+    run.cells = cells
+    run.soil_records = pack_soils(
+        soil.profiles.loc[run.units.units["profile_id"]], run.tables.rew_mm, run.tables.curve_numbers
+    )
+
+
+def _simulated(run: Run, step: str, settings: Any, soils: np.ndarray, done: int, total: int) -> xr.Dataset:
+    """Run the balance in parts, so that progress shows."""
+    cell = _have(run.units).units["cell"].to_numpy()
+    parts = []
+    starts = range(0, len(soils), UNITS_AT_ONCE)
+    for k, start in enumerate(starts):
+        part = slice(start, start + UNITS_AT_ONCE)
+        parts.append(simulate(_have(run.weather), _have(run.seasons), soils[part], cell[part], settings))
+        run.report(step, done * len(starts) + k + 1, total * len(starts))
+    out = xr.concat(parts, dim="unit", data_vars="minimal", coords="minimal", compat="override", join="exact") if len(parts) > 1 else parts[0]
+    out = out.assign_coords(unit=np.arange(len(soils)))
+    out.attrs["closure_mm"] = max(p.attrs["closure_mm"] for p in parts)
+    out.attrs["unit_days"] = sum(p.attrs["unit_days"] for p in parts)
+    return out
+
+
+def balance(run: Run) -> None:
+    """Run the water balance of every unit and summarise it by site."""
+    settings, soils = run.tables.settings(), _have(run.soil_records)
+    run.report("compile", 0, 1)
+    cell = _have(run.units).units["cell"].to_numpy()
+    simulate(_have(run.weather), _first_season(run), soils[:1], cell[:1], settings)
+    run.report("compile", 1, 1)
+    simulated = _simulated(run, "balance", settings, soils, 0, 1)
+    run.closure_mm = float(simulated.attrs["closure_mm"])
+    run.unit_days = int(simulated.attrs["unit_days"])
+    run.report("outcomes", 0, 1)
+    dryland, _ = zone_rules(run.tables, run.study)
+    run.outcomes = site_outcomes(
+        simulated, _capacity(soils), _have(run.units), _have(run.cell_climate), dryland, _planting_day(run)
+    )
+    run.report("outcomes", 1, 1)
+
+
+def zones(run: Run) -> None:
+    """Classify the sites, for dryland and for irrigated fields."""
+    dryland, irrigated = zone_rules(run.tables, run.study)
+    rated = _have(run.units).sites["rated_share"].to_numpy()
+    outcomes = _have(run.outcomes)
+    run.zones = classify(outcomes, dryland, rated)
+    run.irrigated_zones = classify(outcomes, irrigated, rated, water_tests=False).table
+    run.report("zones", 1, 1)
+
+
+def parameter_sets(run: Run) -> None:
+    """Repeat the balance with other parameters and count how often the zone stays the same."""
+    dryland, _ = zone_rules(run.tables, run.study)
+    axes = uncertain_axes(run.tables.scalars, run.tables.traits)  # type: ignore[arg-type]
+    n = run.study.run.parameter_sets
+    outcomes, table = _have(run.outcomes), _have(run.zones).table
+    codes = []
+    if n:
+        rated = _have(run.units).sites["rated_share"].to_numpy()
+        for k, values in enumerate(sample_sets(axes, n)):
+            settings, soils = apply_set(run.tables.settings(), _have(run.soil_records), axes, values)
+            simulated = _simulated(run, "agreement", settings, soils, k, n)
+            other = site_outcomes(
+                simulated, _capacity(soils), _have(run.units), _have(run.cell_climate), dryland, _planting_day(run),
+                full=False,
+            )  # fmt: skip
+            codes.append(classify(other, dryland, rated).table["zone_code"].to_numpy())
+    share = agreement(np.array(codes), table["zone_code"].to_numpy())
+    share = np.where(table["zone"] == "not_rated", np.nan, share)
+    run.outcomes = outcomes.assign(
+        agreement=("site", share.astype(np.float32), {"units": "1", "long_name": "share of parameter sets that agree"})
+    )
+
+
+def fields(run: Run) -> None:
+    """Summarise the fields by their exact share of every site."""
+    units_, study = _have(run.units), _have(run.grid)
+    if run.fields is None:
+        return
+    run.coverage = field_coverage(run.fields, units_.site_raster, study)
+    outcomes = _have(run.outcomes)
+    values = pd.DataFrame({"slope_percent": _soil_slope(run)}, index=units_.sites.index)
+    values["seeding_rate_factor"] = [seeding_rate_factor(float(p)) for p in outcomes["precip_mm"].values]
+    run.summary = summarise_fields(
+        run.fields,
+        run.coverage,
+        outcomes,
+        _have(run.zones).table,
+        units_.sites,
+        irrigated_zones=run.irrigated_zones,
+        site_values=values,
+        field_values=_field_slope(run),
+    )
+    run.report("fields", 1, 1)
+
+
+def _soil_slope(run: Run) -> np.ndarray:
+    """Return the mean slope of each site from the soil survey, percent."""
+    sites, profiles = _have(run.units).sites, _have(run.soil).profiles
+    weighted = profiles["slope_percent"] * profiles["share"]
+    known = profiles["share"].where(profiles["slope_percent"].notna())
+    mean = weighted.groupby(profiles["map_unit_id"]).sum() / known.groupby(profiles["map_unit_id"]).sum()
+    return sites["map_unit_id"].map(mean).to_numpy(float)
+
+
+def _field_slope(run: Run) -> dict[str, np.ndarray]:
+    """Return the mean slope of each field from the height model, when there is one."""
+    table = run.study.elevation
+    if table is None or run.fields is None:
+        return {}
+    study = _have(run.grid)
+    height, problems = read_elevation(run.path(table.path), study)
+    run.problems += problems
+    slope = slope_percent(height, abs(study.affine.a))
+    rows = np.arange(slope.size, dtype=np.int32).reshape(slope.shape)
+    pixels = field_coverage(run.fields, rows, study)
+    known = np.isfinite(slope).ravel()
+    weight = pixels @ known.astype(float)
+    total = pixels @ np.where(known, slope.ravel(), 0.0)
+    return {"slope_percent": np.where(weight > 0, total / np.where(weight > 0, weight, 1.0), np.nan)}
+
+
+STEPS: tuple[Callable[[Run], None], ...] = (
+    layers,
+    grid,
+    units,
+    weather,
+    balance,
+    zones,
+    parameter_sets,
+    fields,
+)
+
+
+def _have(value: Any) -> Any:
+    """Return a result of an earlier step."""
+    if value is None:
+        raise RuntimeError("a step ran before the step that it needs")
+    return value
+
+
+def _capacity(soils: np.ndarray) -> np.ndarray:
+    return soils["capacity_mm"].sum(axis=1)
+
+
+def _planting_day(run: Run) -> int:
+    return day_of_year(run.study.calendar.planting)
+
+
+def _first_season(run: Run) -> SeasonIndex:
+    seasons = _have(run.seasons)
+    return SeasonIndex(**{name: getattr(seasons, name)[:1] for name in SeasonIndex.__dataclass_fields__})

@@ -1,0 +1,121 @@
+"""Read the agronomist's tables of `shared/` and hand them to the library, with a study's changes laid over them."""
+
+from __future__ import annotations
+
+import copy
+import hashlib
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from geo.errors import StudyError
+from geo.parameters import BalanceSettings, pack_settings
+from geo.zones import ZoneRules
+from pipelines.house import shared_dir
+from pipelines.study import Study
+
+
+@dataclass(frozen=True)
+class Tables:
+    """The reference tables, checked.
+
+    Attributes
+    ----------
+    scalars, mixes, rules : mapping
+        Contents of ``water_balance.toml``, ``cover_mixes.toml``, ``zone_rules.toml`` (with the study's changes).
+    traits : DataFrame
+        ``cover_traits.csv``.
+    curve_numbers : DataFrame
+        Index ``cn_fallow``, ``cn_cover``; columns A, B, C, D.
+    rew_mm : dict
+        Readily evaporable water by surface texture.
+    digest : str
+        SHA-256 over the files.
+    """
+
+    scalars: Mapping[str, Mapping[str, Any]]
+    mixes: Mapping[str, Mapping[str, Any]]
+    rules: Mapping[str, Mapping[str, Any]]
+    traits: pd.DataFrame
+    curve_numbers: pd.DataFrame
+    rew_mm: Mapping[str, float]
+    digest: str
+
+    def settings(self) -> BalanceSettings:
+        """Pack what the water balance needs."""
+        return pack_settings(self.scalars, self.mixes, self.traits)
+
+
+def _toml(folder: Path, name: str) -> dict[str, Any]:
+    path = folder / name
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise StudyError(f"The table {name} is missing.", str(folder), "Install the program again.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise StudyError(f"The table is not valid TOML: {error}.", str(path), "Correct that line.") from None
+
+
+def load_tables(study: Study | None = None, folder: Path | None = None) -> Tables:
+    """Read the tables and lay a study's ``[parameters]`` and ``[mixes]`` over them.
+
+    Raises
+    ------
+    StudyError
+        A table is missing or broken, or the study names an unknown parameter or goes outside a range.
+    """
+    folder = folder or shared_dir()
+    scalars = _toml(folder, "water_balance.toml")
+    mixes = _toml(folder, "cover_mixes.toml")
+    rules = _toml(folder, "zone_rules.toml")
+    traits = pd.read_csv(folder / "cover_traits.csv", keep_default_na=False)
+    for column in ("value", "low", "high"):
+        traits[column] = pd.to_numeric(traits[column])
+    numbers = pd.read_csv(folder / "curve_numbers.csv", keep_default_na=False)
+    numbers = numbers[numbers["use"] != ""].set_index("use")[list("ABCD")].astype(float)
+    if study is not None:
+        scalars, mixes = _with_changes(scalars, mixes, study)
+    surface = pd.read_csv(folder / "soil_surface.csv")
+    rew = {
+        str(t): float(m)
+        for t, m in zip(surface["texture"], surface[["rew_low_mm", "rew_high_mm"]].mean(axis=1), strict=True)
+    }
+    digest = hashlib.sha256()
+    for path in sorted(folder.glob("*")):
+        digest.update(path.name.encode() + path.read_bytes())
+    return Tables(scalars, mixes, rules, traits, numbers, rew, digest.hexdigest())
+
+
+def _with_changes(
+    scalars: dict[str, Any], mixes: dict[str, Any], study: Study
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    scalars, mixes = copy.deepcopy(scalars), copy.deepcopy(mixes)
+    for name, value in study.parameters.items():
+        if name not in scalars:
+            raise StudyError(
+                f"There is no parameter called {name!r}.",
+                "[parameters]",
+                "Allowed: " + ", ".join(sorted(scalars)) + ".",
+            )
+        row = scalars[name]
+        if not row["low"] <= value <= row["high"]:
+            raise StudyError(
+                f"{name} = {value:g} is outside its published range.",
+                "[parameters]",
+                f"Give a value from {row['low']:g} to {row['high']:g} {row['unit']}.",
+            )
+        scalars[name] = {**row, "value": value, "source": f"study file (default {row['value']:g}: {row['source']})"}
+    for name, change in study.mixes.items():
+        mixes[name] = {**mixes[name], **change.model_dump(exclude_none=True)}
+    return scalars, mixes
+
+
+def zone_rules(tables: Tables, study: Study) -> tuple[ZoneRules, ZoneRules]:
+    """Return the rules for dryland and for irrigated fields."""
+    dryland = ZoneRules.from_table(tables.rules, **study.rules)
+    irrigated = ZoneRules.from_table(tables.rules, **{**study.rules, **study.irrigated_rules})
+    return dryland, irrigated
