@@ -84,6 +84,8 @@ class Column:
 def dictionary(system: System = "metric") -> MappingProxyType[str, Column]:
     """Return every column of `shared/columns.csv`, the patterns written out, by its metric name.
 
+    A variable with an option dimension is found under its name without the option.
+
     Raises
     ------
     StudyError
@@ -94,16 +96,25 @@ def dictionary(system: System = "metric") -> MappingProxyType[str, Column]:
     with (shared_dir() / "columns.csv").open(encoding="utf-8", newline="") as handle:
         for row in csv.DictReader(handle):
             if "{option}" in row["name"]:
-                words = {o: OPTION_WORDS[o] for o in OPTIONS}
-                spread = [("{option}", key, word) for key, word in words.items()]
+                spread = [("{option}", option, OPTION_WORDS[option]) for option in OPTIONS]
+                spread.append(("_{option}", "", "the option"))
             elif "{zone}" in row["name"]:
                 spread = [("{zone}", key, zone_words[key]) for key in ZONE_NAMES.values()]
             else:
                 spread = [("{}", "", "")]
             for mark, key, word in spread:
-                column = _column({k: v.replace(mark, key if "name" in k else word) for k, v in row.items()}, system)
+                column = _column({k: _fill(k, v, mark, key, word) for k, v in row.items()}, system)
                 found[row["name"].replace(mark, key)] = column
     return MappingProxyType(found)
+
+
+def _fill(heading: str, text: str, mark: str, key: str, word: str) -> str:
+    """Write out one cell of a pattern row: the key in names, the words elsewhere."""
+    if "name" in heading:
+        return text.replace(mark, key)
+    if heading == "label" and mark.startswith("_"):
+        return text.replace(", {option}", "")
+    return text.replace(mark.removeprefix("_"), word)
 
 
 def _column(row: dict[str, str], system: System) -> Column:
@@ -114,7 +125,9 @@ def _column(row: dict[str, str], system: System) -> Column:
             factor = convert(1.0, _UNIT_NAMES[row["unit"]], _UNIT_NAMES[row["us_unit"]])
         except KeyError as error:
             raise StudyError(
-                f"The unit {error.args[0]!r} cannot be converted.", f"columns.csv, {row['name']}", "Use mm, ha, kg ha-1."
+                f"The unit {error.args[0]!r} cannot be converted.",
+                f"columns.csv, {row['name']}",
+                "Use mm, ha, kg ha-1.",
             ) from None
     decimals = int(row["decimals"]) if row["decimals"] else None
     if us and row["us_unit"] == "in" and decimals is not None:
@@ -140,13 +153,27 @@ def describe(name: str, system: System = "metric") -> Column:
             base,
             name=f"{base.name}_p{percent}",
             label=f"{base.label}, {percent} % quantile",
-            description=f"{text} The {percent} % quantile: {years} are at or below it.".replace("year in 10 are", "year in 10 is"),
+            description=f"{text} The {percent} % quantile: {years} are at or below it.".replace(
+                "year in 10 are", "year in 10 is"
+            ),
             plain=f"{base.plain} In {years} it is this much or less.",
         )
     return Column(
         name=name, label=name.replace("_", " "), unit="", decimals=None, origin="your own layer",
         description="Came with the layer that was read; not changed.", plain="From your own file.", known=False,
     )  # fmt: skip
+
+
+@lru_cache(maxsize=2)
+def _by_own_name(system: System) -> MappingProxyType[str, str]:
+    return MappingProxyType({column.name: metric for metric, column in dictionary(system).items()})
+
+
+def named(name: str, system: System) -> Column:
+    """Return what is known of a column by its name in a system of units (``planting_gap_in_winter_killed``)."""
+    quantile = _QUANTILE.match(name)
+    base, end = (quantile["base"], name[quantile.end("base") :]) if quantile else (name, "")
+    return describe(_by_own_name(system).get(base, base) + end, system)
 
 
 def in_units(frame: pd.DataFrame, system: System) -> pd.DataFrame:

@@ -104,7 +104,7 @@ def amount_raster_style(values: np.ndarray, column: Column, ramp: str) -> Style:
 
 
 def zone_vector_style(layer: str, columns: list[Column], label_field: str = "", cased: bool = False) -> Style:
-    """Return the look of polygons with a ``zone_code``: colour, number and pattern of each zone, titles of columns."""
+    """Return the look of polygons by ``zone_code``: colour, number and pattern of each zone, titles of columns."""
     return _render(
         "vector", "categorizedSymbol", layer, "Zones", classes=zone_classes(), attribute="zone_code",
         lines="cased" if cased else "thin", aliases={c.name: c.titled for c in columns}, label_field=label_field,
@@ -115,8 +115,8 @@ def zone_vector_style(layer: str, columns: list[Column], label_field: str = "", 
 def amount_vector_style(layer: str, values: np.ndarray, column: Column, columns: list[Column], ramp: str) -> Style:
     """Return the look of polygons by one amount, in classes."""
     return _render(
-        "vector", "graduatedSymbol", layer, column.titled, classes=ranges(values, column, ramp), attribute=column.name,
-        lines="none", aliases={c.name: c.titled for c in columns}, label_field="", label_scale=LABEL_SCALE,
+        "vector", "graduatedSymbol", layer, column.titled, classes=ranges(values, column, ramp),
+        attribute=column.name, lines="none", aliases={c.name: c.titled for c in columns}, label_field="", label_scale=LABEL_SCALE,
     )  # fmt: skip
 
 
@@ -125,7 +125,8 @@ def _ramp(name: str, count: int) -> list[str]:
 
 
 @lru_cache(maxsize=1)
-def _templates() -> jinja2.Environment:
+def templates() -> jinja2.Environment:
+    """Return the templates of the layers; every value that is put in is escaped."""
     return jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")), autoescape=True,
         undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
@@ -134,5 +135,5 @@ def _templates() -> jinja2.Environment:
 
 def _render(geometry: str, kind: str, layer: str, title: str, **values: object) -> Style:
     words = {"kind": kind, "layer": layer, "title": title, **values}
-    qml, sld = (_templates().get_template(f"{geometry}.{end}.j2").render(words) for end in ("qml", "sld"))
+    qml, sld = (templates().get_template(f"{geometry}.{end}.j2").render(words) for end in ("qml", "sld"))
     return Style(name=title, qml=qml.lstrip(), sld=sld.lstrip())

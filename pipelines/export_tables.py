@@ -14,7 +14,7 @@ import xarray as xr
 from geo.zone_codes import ZONE_NAMES
 from pipelines.display import System
 from pipelines.export_about import about_facts, about_tags
-from pipelines.export_columns import describe, in_units
+from pipelines.export_columns import describe, in_units, named
 from pipelines.legend import zone_legend
 from pipelines.result import StudyResult
 
@@ -55,19 +55,22 @@ def site_table(result: StudyResult) -> pd.DataFrame:
 def map_unit_table(result: StudyResult) -> pd.DataFrame:
     """Return the survey map units that the study touches, with the area of each zone in them (hectares)."""
     sites = result.sites.rename(columns={"name": "map_unit_name"}).join(result.zones[["zone_code"]])
+    sites = sites[sites["area_ha"] > 0]
     groups = sites.groupby("map_unit_id", sort=True)
     table = groups.agg(
         symbol=("symbol", "first"), map_unit_name=("map_unit_name", "first"), area_ha=("area_ha", "sum"),
         cells=("cell", "nunique"), rated_share=("rated_share", "mean"), reason=("reason", "first"),
     )  # fmt: skip
-    area = sites.pivot_table(index="map_unit_id", columns="zone_code", values="area_ha", aggfunc="sum", fill_value=0.0)
+    area = sites.pivot_table(
+        index="map_unit_id", columns="zone_code", values="area_ha", aggfunc="sum", fill_value=0.0
+    )
     for code, name in ZONE_NAMES.items():
-        table[f"area_{name}_ha"] = area[code] if code in area else 0.0
+        table[f"area_{name}_ha"] = area.get(code, 0.0)
     table["zone_code"] = area.idxmax(axis=1).astype("int64")
     table["zone"] = table["zone_code"].map(dict(ZONE_NAMES))
     capacity = result.outcomes["capacity_mm"].to_series().rename("capacity_mm")
     weighted = sites.join(capacity).dropna(subset=["capacity_mm"])
-    weight = weighted["area_ha"].where(weighted["area_ha"] > 0, 1e-9)
+    weight = weighted["area_ha"]
     top = (weighted["capacity_mm"] * weight).groupby(weighted["map_unit_id"]).sum()
     table["capacity_mm"] = top / weight.groupby(weighted["map_unit_id"]).sum()
     return table.reset_index()
@@ -75,16 +78,14 @@ def map_unit_table(result: StudyResult) -> pd.DataFrame:
 
 def zone_area_table(result: StudyResult) -> pd.DataFrame:
     """Return one row a zone: words, colour, area and share of the study area."""
-    code_of = np.append(result.zones["zone_code"].to_numpy(), 0)
-    pixels = np.bincount(code_of[result.site_raster.ravel()], minlength=max(ZONE_NAMES) + 1)[1:]
-    pixel_ha = abs(result.grid.resolution.x * result.grid.resolution.y) / 1e4
+    area = result.sites["area_ha"].groupby(result.zones["zone_code"]).sum().reindex(list(ZONE_NAMES), fill_value=0.0)
     legend = zone_legend()
     return pd.DataFrame(
         {
-            "zone_code": [z.code for z in legend], "zone": [z.key for z in legend], "label": [z.label for z in legend],
-            "plain": [z.plain for z in legend], "recommended_option": [z.option for z in legend],
-            "colour": [z.colour for z in legend], "area_ha": pixels * pixel_ha,
-            "study_share": pixels / max(pixels.sum(), 1),
+            "zone_code": [z.code for z in legend], "zone": [z.key for z in legend],
+            "label": [z.label for z in legend], "plain": [z.plain for z in legend], "recommended_option": [z.option for z in legend],
+            "colour": [z.colour for z in legend], "area_ha": area.to_numpy(),
+            "study_share": area.to_numpy() / max(float(area.sum()), 1e-12),
         }
     )  # fmt: skip
 
@@ -120,14 +121,17 @@ def defuse(value: object) -> object:
     return value
 
 
-def write_csv(frame: pd.DataFrame, path: Path, system: System, result: StudyResult | None = None) -> None:
+def write_csv(
+    frame: pd.DataFrame, path: Path, system: System, result: StudyResult | None = None, *, converted: bool = False
+) -> None:
     """Write a table with units in the headers, rounded to the decimals of the dictionary, formulas defused.
 
     UTF-8 with a mark at the front, so that spreadsheets show every letter. With `result`, the columns and the
-    provenance go into ``<name>-metadata.json`` beside it (CSV on the Web, W3C 2015).
+    provenance go into ``<name>-metadata.json`` beside it (CSV on the Web, W3C 2015). `converted` says that values and
+    column names are already in `system`.
     """
-    known = {str(name): describe(str(name), system) for name in frame.columns}
-    table = in_units(frame, system).copy()
+    known = {str(n): named(str(n), system) if converted else describe(str(n), system) for n in frame.columns}
+    table = frame.copy() if converted else in_units(frame, system).copy()
     for column in known.values():
         values = table[column.name]
         if column.decimals is not None and pd.api.types.is_float_dtype(values):

@@ -1,4 +1,4 @@
-"""Polygons of zones and response units: they cover the ground without gaps and overlaps, and are simplified together."""
+"""Polygons of zones and response units: they cover the ground without gaps and overlaps, simplified together."""
 
 from __future__ import annotations
 
@@ -34,8 +34,8 @@ def coverage_patches(codes: np.ndarray, simplify_pixels: float = SIMPLIFY_PIXELS
 
     Notes
     -----
-    GDAL leaves out the corner of a polygon where two neighbours meet on its straight edge. Simplified one by one, such
-    edges part. Every pixel corner on an edge is therefore made a vertex first (exact in whole pixels), which gives a
+    GDAL leaves out the corner of a polygon where two neighbours meet on its straight edge. Simplified one by one,
+    such edges part. Every pixel corner on an edge is therefore made a vertex first (exact in whole pixels), which gives a
     valid coverage; `shapely.coverage_simplify` (Visvalingam-Whyatt on shared edges) then moves both sides alike.
     """
     raster = np.ascontiguousarray(codes, dtype=np.int32)
@@ -50,7 +50,7 @@ def coverage_patches(codes: np.ndarray, simplify_pixels: float = SIMPLIFY_PIXELS
 
 
 def to_map(shapes: np.ndarray, grid: GeoBox) -> np.ndarray:
-    """Move shapes from pixel units to the CRS of the grid, by one rule for every vertex, so that edges still match."""
+    """Move shapes from pixel units to the CRS of the grid, every vertex by one rule, so that edges still match."""
     a = grid.affine
     xy = shapely.get_coordinates(shapes)
     moved = np.column_stack([a.a * xy[:, 0] + a.b * xy[:, 1] + a.c, a.d * xy[:, 0] + a.e * xy[:, 1] + a.f])
