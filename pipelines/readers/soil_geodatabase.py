@@ -12,15 +12,16 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import rasterio
-import rasterio.windows
+import rioxarray  # noqa: F401  (gives arrays their CRS)
 import xarray as xr
 from rasterio.errors import RasterioIOError
 
 from geo.errors import Problem, StudyError
 from geo.soil_tables import SCHEMAS, clean_key
 from geo.soils import SoilTable
-from pipelines.readers.soil_common import MAX_CELLS, OPTIONAL_TABLES, TABLES, Area, area_bounds, assemble, outside
+from pipelines.readers.soil_common import OPTIONAL_TABLES, TABLES, Area, assemble, outside
 from pipelines.readers.soil_survey import find_survey_areas, read_polygons, read_survey_tables
+from pipelines.readers.soil_window import read_window
 
 _CHUNK = 400  # keys in one attribute filter
 _NO_MAP_UNIT = (0, 2147483647, -2147483648)
@@ -215,55 +216,6 @@ def read_map_unit_raster(
     return soils, problems + listed
 
 
-def read_window(
-    path: str, band: int, *, area: Area | None, crs: Any, masked: bool = False
-) -> tuple[np.ndarray, Any, Any]:
-    """Read the window of one band; returns values, transform and CRS.
-
-    Parameters
-    ----------
-    path : str
-    band : int
-        From 1.
-    area : tuple or None
-        Window; needed above 200 million cells.
-    crs : optional
-        CRS of a raster that lacks one.
-    masked : bool
-        Return float32 with scale and offset applied and NaN where missing, instead of the stored values.
-
-    Raises
-    ------
-    StudyError
-        When the raster cannot be opened, has no CRS, is too large without a window, or misses it.
-    """
-    try:
-        source = rasterio.open(path)
-    except RasterioIOError as error:
-        raise StudyError("The soil raster cannot be opened.", path, "Check the path and the download.") from error
-    with source:
-        own = source.crs or crs
-        if own is None:
-            raise StudyError("The soil raster has no coordinate system.", path, "Give it in the study file: crs.")
-        window = None
-        if area:
-            window = _window(source, area_bounds(area, own))
-            if window is None:
-                raise outside(path, tuple(round(v, 4) for v in source.bounds))
-        elif source.width * source.height > MAX_CELLS:
-            raise StudyError(
-                f"The soil raster has {source.width * source.height / 1e6:,.0f} million cells; "
-                "it is read only through a window.",
-                path,
-                "Give the study area, so that only that part is read.",
-            )
-        transform = source.window_transform(window) if window else source.transform
-        if not masked:
-            return source.read(band, window=window), transform, own
-        values = source.read(band, window=window, masked=True).astype("float32").filled(np.nan)
-        return values * source.scales[band - 1] + source.offsets[band - 1], transform, own
-
-
 def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray, dict[int, str]]:
     """Read a window of a raster of codes as int32 with -1 for no data, and what the codes mean."""
     values, transform, own = read_window(path, 1, area=area, crs=crs)
@@ -302,16 +254,3 @@ def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray,
     )
     raster = raster.rio.write_crs(own).rio.write_transform(transform).rio.write_nodata(-1)
     return raster, value_keys(path, found)
-
-
-def _window(source: Any, bounds: tuple[float, float, float, float]) -> rasterio.windows.Window | None:
-    """Return the window of whole cells that covers the bounds, one cell wider; None when they miss the raster."""
-    window = rasterio.windows.from_bounds(*bounds, transform=source.transform)
-    top, left = int(np.floor(window.row_off)) - 1, int(np.floor(window.col_off)) - 1
-    bottom = int(np.ceil(window.row_off + window.height)) + 1
-    right = int(np.ceil(window.col_off + window.width)) + 1
-    top, left = max(top, 0), max(left, 0)
-    bottom, right = min(bottom, source.height), min(right, source.width)
-    if bottom <= top or right <= left:
-        return None
-    return rasterio.windows.Window(left, top, right - left, bottom - top)

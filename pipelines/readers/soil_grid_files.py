@@ -8,16 +8,16 @@ from fnmatch import fnmatch
 from pathlib import Path
 from typing import Any
 
-import cf_xarray  # noqa: F401
 import numpy as np
 import rasterio
-import rioxarray  # noqa: F401
+import rioxarray  # noqa: F401  (gives arrays their CRS)
 import xarray as xr
 from rasterio.enums import Resampling
 
 from geo.errors import Problem, StudyError
 from pipelines.readers.soil_common import MAX_CELLS, Area, area_bounds, outside
 from pipelines.readers.soil_grid_units import DEPTHS, PROPERTIES, depth_of, property_of
+from pipelines.readers.soil_window import read_window
 
 _RASTERS = (".tif", ".tiff", ".img", ".vrt")
 _NETCDF = (".nc", ".nc4")
@@ -207,8 +207,6 @@ def read_band(
 
 
 def _read_raster(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
-    from pipelines.readers.soil_geodatabase import read_window
-
     values, transform, own = read_window(str(band.file), band.index, area=area, crs=crs, masked=True)
     height, width = values.shape
     layer = xr.DataArray(

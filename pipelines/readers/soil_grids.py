@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import rasterio
 import xarray as xr
 
 from geo.errors import Problem, StudyError
@@ -59,8 +60,6 @@ def grid_kind(path: Path, variables: Mapping[str, Any]) -> str:
         if set(needed) <= names:
             return kind
     if path.is_file() and len(bands) == 1 and not bands[0].variable:
-        import rasterio
-
         with rasterio.open(path) as source:
             if "int" in source.dtypes[0]:
                 return "map_unit_raster"

@@ -10,6 +10,7 @@ from geo.errors import Problem, StudyError
 from geo.soils import SoilTable
 from pipelines.readers.soil_common import Area
 from pipelines.readers.soil_geodatabase import read_geodatabase, read_map_unit_raster
+from pipelines.readers.soil_grids import grid_kind, read_soil_grids
 from pipelines.readers.soil_survey import find_survey_areas, read_survey_export
 
 SoilKind = Literal[
@@ -77,8 +78,6 @@ def read_soils(
         return read_geodatabase(place, area=area, crs=crs)
     if chosen == "map_unit_raster":
         return read_map_unit_raster(place, tables=options.get("tables"), area=area, crs=crs)
-    from pipelines.readers.soil_grids import read_soil_grids
-
     return read_soil_grids(place, kind=chosen, area=area, crs=crs, variables=options)
 
 
@@ -102,8 +101,6 @@ def detect_kind(path: Path, variables: Mapping[str, Any]) -> str:
         if len(inner) == 1:
             raise StudyError("The folder holds a geodatabase.", str(path), f"Give the path {inner[0]} itself.")
     if path.is_dir() or name.endswith(_RASTERS):
-        from pipelines.readers.soil_grids import grid_kind
-
         return grid_kind(path, variables)
     raise StudyError(
         "The soil layer is of no known kind.",

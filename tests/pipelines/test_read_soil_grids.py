@@ -358,3 +358,24 @@ def test_names_of_properties(label, name):
 def test_depths_in_names(label, depth):
     found = depth_of(label)
     assert (found is None) if depth is None else found == pytest.approx(depth)
+
+
+def test_netcdf_variables_are_found_by_their_cf_standard_names(tmp_path):
+    shape = (3, 4)
+    name = "volume_fraction_of_condensed_water_in_soil_at_"
+    data = xr.Dataset(
+        {
+            "upper": (("y", "x"), np.full(shape, 0.32), {"standard_name": name + "field_capacity", "units": "1"}),
+            "lower": (("y", "x"), np.full(shape, 0.14), {"standard_name": name + "wilting_point", "units": "1"}),
+        },
+        coords={"y": np.arange(3)[::-1] * 1000.0, "x": np.arange(4) * 1000.0},
+    )
+    path = tmp_path / "other_country.nc"
+    data.to_netcdf(path)
+    depths = {"depths_cm": [[0, 150]]}
+    given = {"field_capacity": depths, "wilting_point": depths}
+    with pytest.raises(StudyError, match="no coordinate system"):
+        read_soils(path, variables=given)
+    soils, _ = read_soils(path, variables=given, crs="EPSG:3035")
+    assert soils.code_raster.rio.crs.to_epsg() == 3035
+    assert by_column(soils).loc[0].to_numpy() == pytest.approx([0.18 * 304.8] * 4, abs=1.0)

@@ -11,6 +11,8 @@ import pyogrio
 import pytest
 
 from geo.errors import StudyError
+from geo.grid import burn_map_units, study_grid
+from geo.response_units import build_units
 from geo.soils import AWC_COLUMNS, PROFILE_SCHEMA
 from pipelines.readers.soil_survey import find_survey_areas
 from pipelines.readers.soils import read_soils
@@ -306,3 +308,59 @@ def test_files_in_a_zip_are_not_unpacked(export, tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == before
     with zipfile.ZipFile(path) as archive:
         assert any(n.endswith("tabular/comp.txt") for n in archive.namelist())
+
+
+def test_coarse_national_export_names(export, expected, tmp_path):
+    home = tmp_path / "wss_gsmsoil_XX"
+    shutil.copytree(export, home)
+    for file in list((home / "spatial").iterdir()):
+        file.rename(file.with_name(file.name.replace("soilmu_a_lk001", "gsmsoilmu_a_xx")))
+    soils, _ = read_soils(home)
+    pd.testing.assert_frame_equal(soils.profiles, expected.profiles)
+
+
+def test_a_geodatabase_without_map_says_how_to_go_on(tmp_path):
+    path = sf.write_geodatabase(tmp_path / "tables_only.gdb", with_polygons=False)
+    with pytest.raises(StudyError, match="neither map unit polygons nor a raster") as error:
+        read_soils(path)
+    assert "GeoTIFF" in error.value.fix
+
+
+def _pixel_capacity(soils, grid) -> np.ndarray:
+    """Return the capacity of the rated soil of each pixel by foot, (4, row, column), NaN where nothing is rated."""
+    codes, ids = burn_map_units(soils, grid)
+    units = build_units(codes, ids, np.zeros(codes.shape, np.int32), soils, pixel_area_ha=0.09)
+    table = soils.profiles.loc[units.units["profile_id"], list(AWC_COLUMNS)].to_numpy()
+    weights = units.site_units
+    site = np.full((len(units.sites), 4), np.nan)
+    for key, group in weights.groupby("site"):
+        site[key] = (table[group["unit"]] * group["weight"].to_numpy()[:, None]).sum(axis=0)
+    out = np.where(units.site_raster >= 0, 0, np.nan) + np.moveaxis(site[np.maximum(units.site_raster, 0)], 2, 0)
+    return out
+
+
+def test_three_forms_of_one_area_give_the_same_water_on_every_pixel(export, geodatabase, tmp_path):
+    """Polygons in degrees, a raster of keys, and a capacity grid made from it, laid on one study grid.
+
+    The raster and the polygons agree to 0.5 mm (the response units round); pixels that a boundary crosses may
+    differ, since the export's coordinates are degrees: at most 2 % of the pixels. The grid is rounded to 2 mm.
+    """
+    raster = sf.write_raster(tmp_path / "keys.tif", sf.code_array())
+    first, _ = read_soils(export)
+    second, _ = read_soils(raster, variables={"tables": str(geodatabase)})
+    rated = first.profiles[first.profiles["rated"]]
+    mean = rated[list(AWC_COLUMNS)].mul(rated["weight"], axis=0).groupby(rated["map_unit_id"]).sum()
+    keys = sf.code_array().astype(str)
+    water = np.stack([np.vectorize(lambda k, c=c: mean[c].get(k, np.nan) / 304.8)(keys) for c in AWC_COLUMNS])
+    edges = (0, 30.48, 60.96, 91.44, 121.92)
+    labels = tuple(f"awc {a:.2f}-{b:.2f} cm" for a, b in zip(edges[:-1], edges[1:], strict=True))
+    third, _ = read_soils(
+        sf.write_raster(tmp_path / "awc.tif", water.astype("float32"), descriptions=labels, units=("cm/cm",) * 4)
+    )
+    grid = study_grid((X0, Y0 - 2 * SIDE, X0 + 2 * SIDE, Y0), sf.CRS, sf.CELL)
+    maps = [_pixel_capacity(s, grid) for s in (first, second, third)]
+    for other, tolerance in ((maps[0], 0.5), (maps[2], 1.5)):
+        both = np.isfinite(maps[1]).all(axis=0) & np.isfinite(other).all(axis=0)
+        assert both.sum() >= 0.98 * 3 * sf.BLOCK**2
+        close = (np.abs(other - maps[1]) <= tolerance).all(axis=0)
+        assert close[both].mean() >= 0.98
