@@ -49,7 +49,7 @@ DAILY_YEARS = range(2005, 2021)
 GRADIENT: dict[str, Any] = {
     # mm a year on the west and the east edge; wet_day_factor scales the rain of a wet day
     "west": {"precip_mm": 330, "et_mm": 1450, "wet_day_factor": 0.85},
-    "east": {"precip_mm": 700, "et_mm": 1050, "wet_day_factor": 1.20},
+    "east": {"precip_mm": 790, "et_mm": 960, "wet_day_factor": 1.20},
     "precip_curve": 1.0,  # 1 = straight line from west to east; above 1 = the west stays dry for longer
     # degrees C from the south edge to the north edge
     "north": {"tmin_winter": -5.0, "tmin_summer": -2.5, "tmax_winter": -5.0, "tmax_summer": -2.0},
@@ -71,7 +71,7 @@ GRADIENT: dict[str, Any] = {
     "months": {
         # share of the year's precipitation on the west and the east edge (each sums to 1)
         "precip_west": [.014, .018, .040, .090, .180, .165, .180, .135, .080, .060, .024, .014],
-        "precip_east": [.018, .024, .052, .092, .160, .155, .160, .130, .085, .070, .034, .020],
+        "precip_east": [.026, .032, .060, .110, .165, .145, .140, .115, .083, .068, .034, .022],
         # share of the year's reference evapotranspiration (sums to 1)
         "et_share": [.034, .039, .065, .082, .107, .132, .149, .132, .104, .075, .047, .034],
         # precipitation of a wet day, mm
