@@ -168,11 +168,7 @@ def site_outcomes(
 
     reached = covers(mean((cover[:, :, :, 0] >= rules.ground_cover_min).mean(axis=2)))
     so, soq = ("site", "option"), ("site", "option", "quantile")
-    rung_paw = run["ladder_paw_mm"].values
-    rung_gap = planting[:, :1] - rung_paw
     ladder = planting_day + run["rung"].values
-    rung_short = mean(shortfall(planting[:, :1], rung_paw, target).mean(axis=2))
-    rung_gap_mid = mixture_quantile(np.moveaxis(rung_gap, 2, 1), unit, weight, (0.5,))[:, 0]
     data: dict[str, tuple[tuple[str, ...], np.ndarray, str, str]] = {
         "planting_water_mm": (soq, spread(planting), "mm", "plant-available water at next planting"),
         "planting_gap_mm": (soq, spread(gap), "mm", "stubble minus option at next planting"),
@@ -183,13 +179,20 @@ def site_outcomes(
                              "share of winters that leave no live cover"),
         "survival_years": (so, covers(mean((living >= ALIVE_SHARE).mean(axis=2))), "1",
                            "share of winters that at least half the stand lives through"),
-        "termination_gap_mm": (("site", "ladder"), rung_gap_mid, "mm", "median planting gap by termination date"),
-        "termination_shortfall": (("site", "ladder"), rung_short, "1", "shortfall years by termination date"),
-        "latest_termination_day": (("site",), latest_safe_day(ladder, rung_gap_mid, rung_short, rules), "day of year",
-                                   "latest safe termination of the overwintering mix"),
     }  # fmt: skip
     if full:
         data |= _for_pages(run, total, gap, capacity_mm, units, climate, mean, spread, unit, weight)
+        rung_paw = run["ladder_paw_mm"].values
+        rung_gap = np.moveaxis(planting[:, :1] - rung_paw, 2, 1)
+        rung_gap_mid = mixture_quantile(rung_gap, unit, weight, (0.5,))[:, 0]
+        rung_short = mean(shortfall(planting[:, :1], rung_paw, target).mean(axis=2))
+        sl = ("site", "ladder")
+        data |= {
+            "termination_gap_mm": (sl, rung_gap_mid, "mm", "median planting gap by termination date"),
+            "termination_shortfall": (sl, rung_short, "1", "shortfall years by termination date"),
+            "latest_termination_day": (("site",), latest_safe_day(ladder, rung_gap_mid, rung_short, rules),
+                                       "day of year", "latest safe termination of the overwintering mix"),
+        }  # fmt: skip
     out = xr.Dataset(
         {k: (d, v.astype(np.float32), {"units": u, "long_name": text}) for k, (d, v, u, text) in data.items()},
         coords={

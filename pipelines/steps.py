@@ -21,14 +21,14 @@ from geo.balance import killing_freeze, pack_days, simulate
 from geo.boundaries import clean_fields
 from geo.daily_weather import clean_daily, common_years, usable_years
 from geo.errors import Problem, StudyError
-from geo.fields import field_coverage, summarise_fields
+from geo.fields import field_coverage, field_means, pixel_coverage, summarise_fields
 from geo.grid import burn_map_units, cell_area_ha, nearest_cells, study_grid
 from geo.outcome import CellClimate, cell_climate, site_outcomes
 from geo.parameter_sets import agreement, apply_set, sample_sets, uncertain_axes
-from geo.parameters import pack_soils
+from geo.parameters import BalanceSettings, pack_soils
 from geo.reference_et import daily_et0
 from geo.response_units import ResponseUnits, build_units
-from geo.season import SeasonIndex, day_of_year, index_seasons
+from geo.season import LADDER_DAYS, SeasonIndex, day_of_year, index_seasons
 from geo.soils import SoilTable
 from geo.terrain import slope_percent
 from geo.weather_generator import generate_daily
@@ -99,7 +99,7 @@ def layers(run: Run) -> None:
             run.path(table.path), layer=table.layer, columns=table.columns or None, crs=table.crs, area=area
         )
         run.problems += problems
-        fields, problems = clean_fields(raw, run.study.map.crs)
+        fields, problems = clean_fields(raw, run.study.map.crs, study_area=area)
         run.problems += problems
         if fields.empty:
             raise StudyError(
@@ -204,25 +204,35 @@ def _drop_cells(run: Run, daily: xr.Dataset, keep: np.ndarray) -> None:
     climate, study, soil = _have(run.climate), _have(run.grid), _have(run.soil)
     cells = climate.cells.iloc[keep].reset_index(drop=True).rename_axis("cell")
     codes, map_units = burn_map_units(soil, study)
-    run.units = build_units(
-        codes, map_units, nearest_cells(study, cells), soil, pixel_area_ha=cell_area_ha(study)
-    )
+    run.units = build_units(codes, map_units, nearest_cells(study, cells), soil, pixel_area_ha=cell_area_ha(study))
     run.cells = cells
     run.soil_records = pack_soils(
         soil.profiles.loc[run.units.units["profile_id"]], run.tables.rew_mm, run.tables.curve_numbers
     )
 
 
-def _simulated(run: Run, step: str, settings: Any, soils: np.ndarray, done: int, total: int) -> xr.Dataset:
+def _simulated(
+    run: Run,
+    step: str,
+    settings: BalanceSettings,
+    soils: np.ndarray,
+    done: int,
+    total: int,
+    ladder_days: tuple[int, ...] = LADDER_DAYS,
+) -> xr.Dataset:
     """Run the balance in parts, so that progress shows."""
     cell = _have(run.units).units["cell"].to_numpy()
     parts = []
     starts = range(0, len(soils), UNITS_AT_ONCE)
     for k, start in enumerate(starts):
         part = slice(start, start + UNITS_AT_ONCE)
-        parts.append(simulate(_have(run.weather), _have(run.seasons), soils[part], cell[part], settings))
+        parts.append(simulate(_have(run.weather), _have(run.seasons), soils[part], cell[part], settings, ladder_days))
         run.report(step, done * len(starts) + k + 1, total * len(starts))
-    out = xr.concat(parts, dim="unit", data_vars="minimal", coords="minimal", compat="override", join="exact") if len(parts) > 1 else parts[0]
+    out = (
+        xr.concat(parts, dim="unit", data_vars="minimal", coords="minimal", compat="override", join="exact")
+        if len(parts) > 1
+        else parts[0]
+    )
     out = out.assign_coords(unit=np.arange(len(soils)))
     out.attrs["closure_mm"] = max(p.attrs["closure_mm"] for p in parts)
     out.attrs["unit_days"] = sum(p.attrs["unit_days"] for p in parts)
@@ -268,7 +278,7 @@ def parameter_sets(run: Run) -> None:
         rated = _have(run.units).sites["rated_share"].to_numpy()
         for k, values in enumerate(sample_sets(axes, n)):
             settings, soils = apply_set(run.tables.settings(), _have(run.soil_records), axes, values)
-            simulated = _simulated(run, "agreement", settings, soils, k, n)
+            simulated = _simulated(run, "agreement", settings, soils, k, n, ladder_days=())
             other = site_outcomes(
                 simulated, _capacity(soils), _have(run.units), _have(run.cell_climate), dryland, _planting_day(run),
                 full=False,
@@ -277,7 +287,11 @@ def parameter_sets(run: Run) -> None:
     share = agreement(np.array(codes), table["zone_code"].to_numpy())
     share = np.where(table["zone"] == "not_rated", np.nan, share)
     run.outcomes = outcomes.assign(
-        agreement=("site", share.astype(np.float32), {"units": "1", "long_name": "share of parameter sets that agree"})
+        agreement=(
+            "site",
+            share.astype(np.float32),
+            {"units": "1", "long_name": "share of parameter sets that agree"},
+        )
     )
 
 
@@ -318,15 +332,10 @@ def _field_slope(run: Run) -> dict[str, np.ndarray]:
     if table is None or run.fields is None:
         return {}
     study = _have(run.grid)
-    height, problems = read_elevation(run.path(table.path), study)
+    height, problems = read_elevation(run.path(table.path), study, needed=_have(run.units).site_raster >= 0)
     run.problems += problems
     slope = slope_percent(height, abs(study.affine.a))
-    rows = np.arange(slope.size, dtype=np.int32).reshape(slope.shape)
-    pixels = field_coverage(run.fields, rows, study)
-    known = np.isfinite(slope).ravel()
-    weight = pixels @ known.astype(float)
-    total = pixels @ np.where(known, slope.ravel(), 0.0)
-    return {"slope_percent": np.where(weight > 0, total / np.where(weight > 0, weight, 1.0), np.nan)}
+    return {"slope_percent": field_means(pixel_coverage(run.fields, study), slope.ravel())}
 
 
 STEPS: tuple[Callable[[Run], None], ...] = (
