@@ -15,7 +15,7 @@ from geo.soil_horizons import surface_means, texture_water
 DEFAULT_TEXTURE = "loam"
 DEFAULT_GROUP = "B"
 
-# TR-55 (1986), appendix A, texture of the surface for disturbed soils: the last resort.
+# TR-55 (1986), appendix A, texture of the surface for disturbed soils (from memory): the last resort.
 GROUP_BY_TEXTURE = {
     "sand": "A",
     "loamy sand": "A",
