@@ -15,7 +15,7 @@ from scipy.sparse import csr_matrix
 
 from geo.errors import problem_table
 from pipelines.county_map import write_county_map
-# TEMP
+from pipelines.export import publish_layers
 from pipelines.field_page import write_field_pages
 from pipelines.provenance import provenance
 from pipelines.result import StudyResult, save_result
