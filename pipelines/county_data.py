@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import zlib
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ SHARE_STEPS = 32768
 
 
 def outline_steps(fields: GeoDataFrame, west: float, north: float, tolerance_m: float = SIMPLIFY_M) -> list[int]:
-    """Write all outlines as one list of integers.
+    """List all outlines as integers.
 
     Parameters
     ----------
@@ -58,7 +59,11 @@ def outline_steps(fields: GeoDataFrame, west: float, north: float, tolerance_m: 
 
 
 def field_columns(fields: GeoDataFrame) -> dict[str, dict[str, Any]]:
-    """Return the property table by column: text as it is, numbers as integers with their scale (missing: None)."""
+    """Return the property table by column.
+
+    Text stands as it is (``v``) or as a number into a list of words (``n``, ``words``); numbers are whole multiples
+    of 1 / ``k``, one higher so that 0 stands for a missing value, written by `text_of_integers`.
+    """
     columns: dict[str, dict[str, Any]] = {}
 
     def text(name: str, source: str | None = None) -> None:
@@ -66,14 +71,14 @@ def field_columns(fields: GeoDataFrame) -> dict[str, dict[str, Any]]:
 
     def word(name: str) -> None:
         codes, words = pd.factorize(fields[name].fillna("").astype(str))
-        columns[name] = {"v": codes.tolist(), "words": list(words)}
+        columns[name] = {"n": text_of_integers(codes), "words": list(words)}
 
     def number(name: str, scale: int, source: str | None = None) -> None:
         values = fields[source or name].to_numpy(dtype=float)
-        whole = np.rint(np.where(np.isfinite(values), values, 0) * scale).astype(np.int64).tolist()
-        if not np.isfinite(values).all():
-            whole = [w if ok else None for w, ok in zip(whole, np.isfinite(values).tolist(), strict=True)]
-        columns[name] = {"v": whole, "k": scale}
+        known = np.isfinite(values)
+        whole = np.rint(np.where(known, values, 0) * scale).astype(np.int64)
+        whole = np.where(known, whole + (whole >= 0), 0)
+        columns[name] = {"n": text_of_integers(whole), "k": scale}
 
     text("field_id")
     text("name")
@@ -82,7 +87,8 @@ def field_columns(fields: GeoDataFrame) -> dict[str, dict[str, Any]]:
     number("irrigated", 1)
     number("area_ha", 100)
     number("zone_code", 1)
-    columns["factor"] = {"v": [FACTORS.index(f) if f in FACTORS else 0 for f in fields["limiting_factor"]], "k": 1}
+    factors = [FACTORS.index(f) if f in FACTORS else 0 for f in fields["limiting_factor"]]
+    columns["factor"] = {"n": text_of_integers(np.array(factors) + 1), "k": 1}
     number("capacity_mm", 10)
     for option in OPTIONS:
         number(f"planting_water_mm_{option}", 10)
@@ -94,6 +100,27 @@ def field_columns(fields: GeoDataFrame) -> dict[str, dict[str, Any]]:
     number("agreement", 1000)
     number("seeding_rate_factor", 100)
     return columns
+
+
+_ALPHABET = np.array(list("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"))
+
+
+def text_of_integers(values: Iterable[int]) -> str:
+    """Write whole numbers as text, five bits a letter, small ones first in length.
+
+    The sign goes to the lowest bit; a letter from the upper half of the alphabet (bit 32) means that more bits
+    follow. Half as long as decimal digits with commas, and read faster.
+    """
+    numbers = np.asarray(list(values) if not isinstance(values, np.ndarray) else values, np.int64)
+    rest = np.where(numbers < 0, -2 * numbers - 1, 2 * numbers)
+    letters = []
+    more = np.ones(len(rest), bool)
+    while more.any():
+        last = rest < 32
+        letters.append(np.where(more, _ALPHABET[(rest & 31) + np.where(last, 0, 32)], ""))
+        more &= ~last
+        rest = rest >> 5
+    return "".join(np.stack(letters, axis=1).ravel().tolist()) if letters else ""
 
 
 def site_arrays(result: StudyResult) -> dict[str, np.ndarray]:

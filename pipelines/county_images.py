@@ -17,8 +17,8 @@ from rasterio.warp import Resampling, reproject
 from pipelines.legend import ZoneStyle
 
 WEB_MERCATOR = "EPSG:3857"
-MAX_PIXELS = 9_000_000
-"""A canvas of a phone holds about 16 million pixels; larger counties are thinned and the page says so."""
+MAX_PIXELS = 8_000_000
+"""A canvas of a phone holds about 16 million pixels, and a square takes two; larger counties are thinned."""
 _PRINT_WIDTH = 1200
 _BOUNDARY = 8
 
@@ -94,11 +94,22 @@ def data_uri(png: bytes) -> str:
     return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
 
 
+def site_bytes(raster: WebRaster) -> int:
+    """Return how many bytes a square needs for its site."""
+    return 1 + int(raster.site.max(initial=0) + 1 > 0xFF) + int(raster.site.max(initial=0) + 1 > 0xFFFF)
+
+
 def site_png(raster: WebRaster) -> bytes:
-    """Write site + 1 of each square into the red, green and blue bytes of a PNG (0: outside)."""
-    number = (raster.site + 1).astype("<u4")
-    colour = np.ascontiguousarray(number).view(np.uint8).reshape(*number.shape, 4)[:, :, :3]
-    return _png(Image.fromarray(np.ascontiguousarray(colour), "RGB"))
+    """Write site + 1 of each square as grey pixels of a PNG, low byte first, side by side (0: outside).
+
+    A palette of greys keeps the PNG writer from filtering, which halves the size of such a picture; three colour
+    channels would be filtered.
+    """
+    width = site_bytes(raster)
+    number = np.ascontiguousarray((raster.site + 1).astype("<u4")).view(np.uint8).reshape(*raster.site.shape, 4)
+    image = Image.fromarray(np.ascontiguousarray(number[:, :, :width]).reshape(raster.site.shape[0], -1), "P")
+    image.putpalette(np.repeat(np.arange(256, dtype=np.uint8), 3).tobytes())
+    return _png(image)
 
 
 def site_checksum(raster: WebRaster) -> list[int]:
@@ -122,7 +133,8 @@ def zone_png(raster: WebRaster, zone_of_site: np.ndarray, zones: Sequence[ZoneSt
     """
     code = np.where(raster.site >= 0, np.append(np.asarray(zone_of_site), 0)[raster.site], 0).astype(np.uint8)
     enlarge = max(1, _PRINT_WIDTH // max(code.shape[1], 1))
-    code = np.kron(code, np.ones((enlarge, enlarge), np.uint8))
+    thin = max(1, -(-code.shape[1] // (_PRINT_WIDTH + 200)))
+    code = np.kron(code[thin // 2 :: thin, thin // 2 :: thin], np.ones((enlarge, enlarge), np.uint8))
     y, x = np.ogrid[: code.shape[0], : code.shape[1]]
     picture = code.copy()
     for zone in zones:
@@ -130,7 +142,7 @@ def zone_png(raster: WebRaster, zone_of_site: np.ndarray, zones: Sequence[ZoneSt
     if len(fields):
         from affine import Affine
 
-        step = raster.step / enlarge
+        step = raster.step * thin / enlarge
         lines = rasterio.features.rasterize(
             fields.geometry.boundary,
             out_shape=code.shape,

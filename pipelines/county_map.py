@@ -7,7 +7,6 @@ import hashlib
 import json
 import os
 import re
-import tempfile
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -24,7 +23,7 @@ from pipelines.text import load_catalogue
 
 _ASSETS = files("pipelines") / "assets"
 _LEAFLET = files("js_lib_leaflet") / "static" / "js_lib_leaflet"
-_SCRIPTS = ("county_core", "county_rule", "county_layers", "county_tiles", "county_table", "county_events",
+_SCRIPTS = ("county_core", "county_rule", "county_layers", "county_canvas", "county_table", "county_events",
             "county_print", "county_app")  # fmt: skip
 _POLICY = (
     "default-src 'none'; img-src data: blob:; style-src 'unsafe-inline'; script-src {hashes}; "
@@ -70,6 +69,7 @@ class OfflineMap(folium.Map):
         });
         {{ this.slot("start") }}
         </script>
+        {{ this.slot("more") }}
         {% endmacro %}
         """
     )
@@ -116,10 +116,8 @@ def county_html(result: StudyResult, *, field_page_url: str = "fields/{field_id}
     catalogue = load_catalogue(language)
     county = OfflineMap(language, zoom_start=9, zoom_snap=0.25)
     content = CountyPage(result, catalogue)
-    # "<" cannot occur in the block, so nothing in it can end the block or start a tag.
-    data = json.dumps(content.data(field_page_url), ensure_ascii=True, separators=(",", ":"), allow_nan=False)
-    data = data.replace("<", "\\u003c")
-    block = f'<script type="application/json" id="county-data">{data}</script>'
+    first = _data_block("county-data", content.data(field_page_url))
+    more = _data_block("county-more", content.more_data()) + content.field_table()
     texts = [leaflet_script(), *((_ASSETS / f"{name}.js").read_text(encoding="utf-8") for name in _SCRIPTS)]
     scripts = "".join(f"<script>{text}</script>" for text in texts)
     early, start = f"<script>{_EARLY}</script>", f"SF.start({county.get_name()});"
@@ -130,7 +128,8 @@ def county_html(result: StudyResult, *, field_page_url: str = "fields/{field_id}
         f'<meta http-equiv="Content-Security-Policy" content="{_policy(code)}"><title>{escape(title)}</title>'
         f"<style>{leaflet_css()}</style><style>{(_ASSETS / 'county.css').read_text(encoding='utf-8')}</style>{early}"
     )
-    return fill(shell, head=head, body=content.body(county.get_name()), scripts=block + scripts, start=start)
+    body = content.body(county.get_name())
+    return fill(shell, head=head, body=body, scripts=first + scripts, start=start, more=more)
 
 
 def write_county_map(result: StudyResult, path: Path, *, field_page_url: str = "fields/{field_id}.html") -> None:
@@ -150,28 +149,23 @@ def write_county_map(result: StudyResult, path: Path, *, field_page_url: str = "
         When the file cannot be written.
     """
     page = county_html(result, field_page_url=field_page_url)
-    part = ""
+    part = path.with_name(f".{path.name}-{os.getpid()}.part")
     try:
-        with tempfile.NamedTemporaryFile(
-            "w",
-            encoding="utf-8",
-            newline="\n",
-            dir=path.parent,
-            prefix=f".{path.name}-",
-            suffix=".part",
-            delete=False,
-        ) as file:
-            part = file.name
-            file.write(page)
+        part.write_text(page, encoding="utf-8", newline="\n")
         os.replace(part, path)
     except OSError as error:
-        if part:
-            Path(part).unlink(missing_ok=True)
+        part.unlink(missing_ok=True)
         raise StudyError(
             "The county map could not be written.",
             f"{path} ({error.strerror})",
             "Check the folder and the free space.",
         ) from error
+
+
+def _data_block(name: str, data: dict[str, Any]) -> str:
+    """Return data for the script. "<" cannot occur in the block, so nothing in it can end it or start a tag."""
+    text = json.dumps(data, ensure_ascii=True, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
+    return f'<script type="application/json" id="{name}">{text}</script>'
 
 
 def _policy(scripts: list[str]) -> str:

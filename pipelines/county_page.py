@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 from geopandas import GeoDataFrame
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template, select_autoescape
 from markupsafe import Markup, escape
 
 from geo.zone_codes import COVERS, OPTIONS
@@ -21,12 +21,14 @@ from pipelines.county_data import (
     pack,
     site_arrays,
     target_steps,
+    text_of_integers,
 )
 from pipelines.county_images import (
     WEB_MERCATOR,
     WebRaster,
     data_uri,
     ink,
+    site_bytes,
     site_checksum,
     site_png,
     swatch_png,
@@ -112,7 +114,6 @@ class CountyPage:
         result, raster = self.result, self.raster
         targets, own = target_steps(result)
         rows, columns = raster.site.shape
-        keys = result.sites.drop_duplicates("map_unit_id")
         common = {f"common.{k}": v for k, v in self.words.under("common").items()}
         return {
             "language": self.words.language,
@@ -128,30 +129,32 @@ class CountyPage:
             "targets": targets,
             "target": own,
             "page_url": field_page_url,
+            "pages": self._page_names(),
             "image": {
                 "west": raster.west, "north": raster.north, "step": raster.step, "rows": rows, "columns": columns,
-                "site": data_uri(site_png(raster)), "checksum": site_checksum(raster),
+                "bytes": site_bytes(raster),
+                "checksum": site_checksum(raster),
             },
             "fields": {
                 "count": len(result.fields),
                 "columns": field_columns(result.fields),
-                "outlines": outline_steps(self.fields, raster.west, raster.north),
+                "outlines": text_of_integers(outline_steps(self.fields, raster.west, raster.north)),
             },
+        }  # fmt: skip
+
+    def more_data(self) -> dict[str, Any]:
+        """Return what the script reads after the first drawing: the squares and the table of sites."""
+        keys = self.result.sites.drop_duplicates("map_unit_id")
+        return {
             "map_units": [[str(s), str(n)] for s, n in zip(keys["symbol"], keys["name"], strict=True)],
             "share_steps": SHARE_STEPS,
-            "packed": pack(site_arrays(result) | coverage_arrays(result)),
-        }  # fmt: skip
+            "site_picture": data_uri(site_png(self.raster)),
+            "packed": pack(site_arrays(self.result) | coverage_arrays(self.result)),
+        }
 
     def body(self, map_id: str) -> str:
         """Return the body of the page, every value escaped."""
         result, units, t = self.result, self.units, self.t
-        environment = Environment(
-            loader=PackageLoader("pipelines", "templates"),
-            autoescape=select_autoescape(default=True, default_for_string=True),
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
         ground, inside = self.ground_ha(), self.field_ground_ha()
         zones = [
             {"code": z.code, "label": z.label, "plain": z.plain, "swatch": data_uri(swatch_png(z)),
@@ -159,7 +162,7 @@ class CountyPage:
         ]  # fmt: skip
         problems = result.problems
         inputs = result.provenance.get("inputs", [])
-        return environment.get_template("county_body.html.j2").render(
+        return self._template("county_body.html.j2").render(
             t=t,
             common=lambda key, **values: self.words.t(f"common.{key}", **values),
             map_id=map_id,
@@ -181,9 +184,6 @@ class CountyPage:
             zone_picture=data_uri(
                 zone_png(self.raster, result.zones["zone_code"].to_numpy(), self.zones, self.fields)
             ),
-            area_unit=units.area(0).unit,
-            depth_unit=units.depth(0).unit,
-            static_rows=self._static_rows(),
             notes=self._notes(),
             rule_lines=self._rule_lines(),
             sources=[
@@ -203,6 +203,35 @@ class CountyPage:
                 seed=result.provenance.get("seed", result.settings.get("seed", "")),
             ),
         )  # fmt: skip
+
+    def field_table(self) -> str:
+        """Return the field table that a page without script shows; a browser with script passes over it."""
+        return self._template("county_fields.html.j2").render(
+            t=self.t,
+            field_count=f"{len(self.result.fields):,}",
+            area_unit=self.units.area(0).unit,
+            depth_unit=self.units.depth(0).unit,
+            static_rows=self._static_rows(),
+        )
+
+    @staticmethod
+    def _template(name: str) -> Template:
+        environment = Environment(
+            loader=PackageLoader("pipelines", "templates"),
+            autoescape=select_autoescape(default=True, default_for_string=True),
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        return environment.get_template(name)
+
+    def _page_names(self) -> list[str] | None:
+        """Names of the field pages where they differ from the ids (an id may hold anything, a file name may not)."""
+        from pipelines.field_page import field_file_name
+
+        ids = [str(i) for i in self.result.fields["field_id"]]
+        names = [field_file_name(i).removesuffix(".html") for i in ids]
+        return None if names == ids else names
 
     def _lead(self, ground: np.ndarray) -> str:
         rated = ground[1:7].sum()

@@ -41,7 +41,8 @@ SF.fieldShortfall = function () {
       let sum = 0;
       let weight = 0;
       for (const stop = k + SF.cover.count[f]; k < stop; k++) {
-        const value = SF.site.shortfall[(target * 3 + c) * n + SF.cover.site[k]];
+        const s = SF.cover.site[k];
+        const value = SF.site.rated[s] ? SF.site.shortfall[(target * 3 + c) * n + s] : NaN;
         if (!Number.isNaN(value)) { sum += SF.cover.share[k] * value; weight += SF.cover.share[k]; }
       }
       out[f] = weight > 0 ? sum / weight : NaN;
@@ -76,7 +77,7 @@ SF.rezone = function () {
 SF.paintView = function () {
   const drawn = SF.site || SF.state.layer === "zone" ? SF.classesOf(SF.state.layer, SF.state.cover, SF.state.option) : SF.view;
   Object.assign(SF.view, drawn, { whole: SF.state.whole, shown: SF.state.shown });
-  if (SF.layer) SF.layer.repaint();
+  SF.layer.repaint();
 };
 
 SF.drawLegend = function () {
@@ -144,12 +145,13 @@ SF.refresh = function (what) {
   if (what === "rules") SF.rezone();
   if (what !== "select") SF.applyFilter();
   SF.paintView();
+  SF.drawLegend();
+  SF.drawRules();
+  if (what === "start") return;
   SF.sortRows();
   SF.drawHead();
   SF.drawRows();
-  SF.drawLegend();
   SF.drawTotals();
-  SF.drawRules();
   SF.byId("count-text").textContent = SF.t("table.count", { count: SF.digits(SF.state.count, 0), total: SF.digits(SF.data.fields.count, 0) });
 };
 
@@ -166,7 +168,7 @@ SF.start = function (map) {
     irrigated: Uint8Array.from({ length: SF.data.fields.count }, (_, f) => SF.field.irrigated(f)),
     classes: [], siteClass: new Uint8Array(0), fieldClass: new Uint8Array(0),
   };
-  SF.layer = new SF.CountyLayer(SF.shapes, frame, SF.view, { updateWhenZooming: false, keepBuffer: 1, minZoom: 5, maxZoom: 18 });
+  SF.layer = new SF.CountyLayer(SF.shapes, frame, SF.view);
   const corner = (x, y) => SF.layer.toLatLng(x, y);
   const bounds = L.latLngBounds(corner(0, frame.rows * frame.step), corner(frame.columns * frame.step, 0));
   SF.bounds = bounds;
@@ -174,16 +176,21 @@ SF.start = function (map) {
   map.fitBounds(bounds, { animate: false });
   map.setMaxBounds(bounds.pad(0.6));
   map.setMinZoom(Math.max(4, map.getZoom() - 2));
-  SF.applyFilter();
-  SF.paintView();
-  SF.layer.addTo(map);
   SF.listen();
-  SF.refresh("all");
-  SF.ready = SF.finish();
+  SF.refresh("start");
+  SF.layer.addTo(map);
+  // First show the fields; tables, squares and what the rules need follow once that stands on the screen.
+  const shown = new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done))));
+  const loaded = new Promise((done) => {
+    if (document.readyState !== "loading") done();
+    else document.addEventListener("DOMContentLoaded", done);
+  });
+  SF.ready = shown.then(() => { SF.refresh("all"); return loaded; }).then(SF.finish);
 };
 
 /** Unpack the tables and the picture after the first drawing. */
 SF.finish = async function () {
+  Object.assign(SF.data, JSON.parse(SF.byId("county-more").textContent));
   try {
     const arrays = await SF.unpack(SF.data.packed);
     SF.cover = { count: arrays.cover_count, site: arrays.cover_site, share: Float64Array.from(arrays.cover_share, (v) => v / SF.data.share_steps) };
@@ -198,7 +205,7 @@ SF.finish = async function () {
     SF.fallbackPicture();
     return "no tables";
   }
-  SF.layer.site = await SF.readSites(SF.data.image).catch(() => null);
+  SF.layer.site = await SF.readSites({ ...SF.data.image, site: SF.data.site_picture }).catch(() => null);
   if (!SF.layer.site) SF.fallbackPicture();
   SF.refresh("all");
   document.documentElement.dataset.ready = "yes";

@@ -96,20 +96,23 @@ SF.unpack = async function (packed) {
   return out;
 };
 
-/** Read the site of each square from the colour bytes of the picture; null when the browser alters pictures. */
+/** Read the site of each square from the grey pixels of the picture; null when the browser alters pictures. */
 SF.readSites = async function (image) {
   const picture = new Image();
   picture.src = image.site;
   await picture.decode();
-  const canvas = SF.el("canvas", { width: image.columns, height: image.rows });
+  const width = image.bytes;
+  const canvas = SF.el("canvas", { width: image.columns * width, height: image.rows });
   const context = canvas.getContext("2d", { willReadFrequently: true });
   context.drawImage(picture, 0, 0);
-  const bytes = context.getImageData(0, 0, image.columns, image.rows).data;
+  const bytes = context.getImageData(0, 0, canvas.width, canvas.height).data;
   const site = new Int32Array(image.columns * image.rows);
   let sum = 0;
   let placed = 0;
-  for (let i = 0, k = 0; i < site.length; i++, k += 4) {
-    const number = bytes[k] + 256 * bytes[k + 1] + 65536 * bytes[k + 2];
+  for (let i = 0, k = 0; i < site.length; i++, k += 4 * width) {
+    let number = bytes[k];
+    if (width > 1) number += 256 * bytes[k + 4];
+    if (width > 2) number += 65536 * bytes[k + 8];
     site[i] = number - 1;
     sum += number;
     placed += number * (i % 251);
@@ -117,8 +120,29 @@ SF.readSites = async function (image) {
   return sum === image.checksum[0] && placed === image.checksum[1] ? site : null;
 };
 
+const LETTER = new Int8Array(128).fill(-1);
+[..."ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"].forEach((c, i) => { LETTER[c.charCodeAt(0)] = i; });
+
+/** Whole numbers from text: five bits a letter, the sixth says that more follow, the lowest of all is the sign. */
+SF.readIntegers = function (text) {
+  const out = new Int32Array(text.length);
+  let n = 0;
+  let value = 0;
+  let shift = 0;
+  for (let i = 0; i < text.length; i++) {
+    const bits = LETTER[text.charCodeAt(i)];
+    value |= (bits & 31) << shift;
+    if (bits & 32) { shift += 5; continue; }
+    out[n++] = value & 1 ? -((value + 1) >>> 1) : value >>> 1;
+    value = 0;
+    shift = 0;
+  }
+  return out.subarray(0, n);
+};
+
 /** Turn the integer steps of all outlines into flat arrays: metres east and south of the corner of the map. */
-SF.readOutlines = function (steps) {
+SF.readOutlines = function (text) {
+  const steps = SF.readIntegers(text);
   const count = SF.data.fields.count;
   const fieldRing = new Uint32Array(count + 1);
   const box = new Float64Array(4 * count);
@@ -156,10 +180,10 @@ SF.readOutlines = function (steps) {
 SF.readColumns = function (columns) {
   const out = {};
   for (const [name, column] of Object.entries(columns)) {
-    const values = column.v;
+    if (column.v) { out[name] = (f) => column.v[f]; continue; }
+    const values = SF.readIntegers(column.n);
     if (column.words) out[name] = (f) => column.words[values[f]];
-    else if (column.k) out[name] = (f) => (values[f] === null ? NaN : values[f] / column.k);
-    else out[name] = (f) => values[f];
+    else out[name] = (f) => (values[f] === 0 ? NaN : (values[f] - (values[f] > 0)) / column.k);
   }
   return out;
 };

@@ -23,8 +23,8 @@ SF.preparePrint = function () {
       }
       context.putImageData(image, 0, 0);
     }
-    const size = Math.max(canvas.width, canvas.height);
-    SF.layer.paintFields(context, { x: 0, y: 0 }, size, times / step, 0, 0);
+    const size = { x: canvas.width, y: canvas.height };
+    SF.layer.paintFields(context, { scale: times / step, left: 0, top: 0, size, phaseX: 0, phaseY: 0 }, SF.view.whole);
     picture.src = canvas.toDataURL("image/png");
   }
   SF.byId("paper-layer").textContent = SF.byId("legend-title").textContent + (SF.isStudy() ? "" : " · " + SF.t("whatif.printed", {

@@ -9,12 +9,14 @@ SF.TOLERANCE = 1e-9;
  * @param {object} rules  season_min, winterkill_min, survival_min, planting_gap_max_mm, shortfall_max
  * @param {number} target place of the planting-water target among the targets of the table
  * @param {boolean} irrigated true where water is bought: the gap and the shortfall always pass
- * @returns {{zone: Uint8Array, factor: Uint8Array}} factor: 0 none, 1 season, 2 winter, 3 water
+ * @returns {{zone: Uint8Array, factor: Uint8Array, option: Uint8Array}} factor: 0 none, 1 season, 2 winter, 3 water;
+ *   option: place of the limiting cover, 3 none
  */
 SF.classify = function (site, rules, target, irrigated) {
   const n = site.rated.length;
   const zone = new Uint8Array(n);
   const factor = new Uint8Array(n);
+  const option = new Uint8Array(n).fill(3);
   const shortfallStart = target * 3 * n;
   const FACTOR = [1, 2, 3, 3];
   const floors = [0.01, 0.01, 1.0, 0.01];
@@ -55,15 +57,17 @@ SF.classify = function (site, rules, target, irrigated) {
       zone[s] = FACTOR[worstTest[limiting]] === 3 ? 1 : 2;
     }
     factor[s] = FACTOR[worstTest[limiting]];
+    option[s] = limiting;
   }
-  return { zone, factor };
+  return { zone, factor, option };
 };
 
 /**
- * Give every field the zone with the largest share of its rated area, and what limits most of that zone.
+ * Give every field the zone with the largest share of its rated area, and what limits most of that zone (ties to the drier zone,
+ * then to the first reason by name, as in the study).
  *
  * @param {object} cover  count (field), site and share (one after the other)
- * @param {function} zonesOf  field -> {zone, factor} by site
+ * @param {function} zonesOf  field -> {zone, factor, option} by site
  * @param {number} ratedMin  below this rated share a field is not rated
  */
 SF.fieldZones = function (cover, zonesOf, ratedMin) {
@@ -71,6 +75,10 @@ SF.fieldZones = function (cover, zonesOf, ratedMin) {
   const zone = new Uint8Array(n);
   const factor = new Uint8Array(n);
   const share = new Float64Array(8);
+  const reason = new Float64Array(16);
+  // Reasons by name: factor (none, season, water, winter), then cover (none, early, late, winter-killed).
+  const RANK = [0, 1, 3, 2];
+  const COVER_RANK = [3, 1, 2, 0];
   for (let f = 0, k = 0; f < n; f++) {
     const sites = zonesOf(f);
     const start = k;
@@ -85,11 +93,14 @@ SF.fieldZones = function (cover, zonesOf, ratedMin) {
     }
     zone[f] = rated >= ratedMin - SF.TOLERANCE ? best : 7;
     if (zone[f] === 7) continue;
-    const reason = [0, 0, 0, 0];
+    reason.fill(0);
     for (let j = start; j < stop; j++) {
-      if (sites.zone[cover.site[j]] === zone[f]) reason[sites.factor[cover.site[j]]] += cover.share[j];
+      const s = cover.site[j];
+      if (sites.zone[s] === zone[f]) reason[4 * RANK[sites.factor[s]] + COVER_RANK[sites.option[s]]] += cover.share[j];
     }
-    for (let r = 1; r < 4; r++) if (reason[r] > reason[factor[f]]) factor[f] = r;
+    let first = 0;
+    for (let r = 1; r < 16; r++) if (reason[r] > reason[first] + SF.TOLERANCE) first = r;
+    factor[f] = RANK.indexOf(first >> 2);
   }
   return { zone, factor };
 };

@@ -1,4 +1,4 @@
-/* Drawing: every square and every outline of the county on canvas tiles, in the colours of the layer that is shown. */
+/* Drawing: every square and every outline of the county on one canvas, in the colours of the layer that is shown. */
 "use strict";
 
 /** Tell whether a screen pixel carries the ink of a pattern (the same rule as the printed picture). */
@@ -31,93 +31,112 @@ SF.swatch = function (cls, width, height) {
   return canvas;
 };
 
-/** Trace the outlines of one field on a canvas path. */
+/** Trace the outlines of one field on a canvas path; steps of less than a pixel are passed over. */
 const trace = function (context, shapes, field, scale, left, top) {
-  for (let r = shapes.fieldRing[field]; r < shapes.fieldRing[field + 1]; r++) {
-    const stop = 2 * shapes.ringStart[r + 1];
-    let k = 2 * shapes.ringStart[r];
-    context.moveTo(shapes.xy[k] * scale - left, shapes.xy[k + 1] * scale - top);
-    for (k += 2; k < stop; k += 2) context.lineTo(shapes.xy[k] * scale - left, shapes.xy[k + 1] * scale - top);
+  const { xy, ringStart, fieldRing } = shapes;
+  const near = 1.2 / scale;
+  for (let r = fieldRing[field]; r < fieldRing[field + 1]; r++) {
+    const stop = 2 * ringStart[r + 1];
+    let k = 2 * ringStart[r];
+    let x = xy[k];
+    let y = xy[k + 1];
+    context.moveTo(x * scale - left, y * scale - top);
+    for (k += 2; k < stop; k += 2) {
+      if (Math.abs(xy[k] - x) + Math.abs(xy[k + 1] - y) < near) continue;
+      x = xy[k];
+      y = xy[k + 1];
+      context.lineTo(x * scale - left, y * scale - top);
+    }
     context.closePath();
   }
 };
 
 /**
- * The drawing layer.
+ * The drawing layer: one canvas over the map, drawn again when the map has moved.
  *
- * `view` is read at each drawing: {classes, siteClass, fieldClass, shown, irrigated, whole, label(field), dark}.
+ * `view` is read at each drawing: {classes, siteClass, fieldClass, shown, irrigated, whole, label(field)}.
  */
-SF.CountyLayer = L.GridLayer.extend({
-  initialize: function (shapes, frame, view, options) {
-    L.GridLayer.prototype.initialize.call(this, options);
+SF.CountyLayer = L.Renderer.extend({
+  options: { padding: 0.15, pane: "tilePane" },
+
+  initialize: function (shapes, frame, view) {
+    L.Renderer.prototype.initialize.call(this, {});
     this.shapes = shapes;
     this.frame = frame;
     this.view = view;
     this.site = null;
-    this.tiles = new Map();
-    this.on("tileunload", (event) => this.tiles.delete(event.tile));
   },
 
-  createTile: function (coords) {
-    const size = this.getTileSize().x;
-    const ratio = Math.min(2, Math.max(1, Math.round(window.devicePixelRatio || 1)));
-    const tile = SF.el("canvas", { width: size * ratio, height: size * ratio });
-    this.tiles.set(tile, { coords, size, ratio });
-    this.paint(tile);
-    return tile;
+  _initContainer: function () {
+    this._container = SF.el("canvas", { "aria-hidden": "true" });
   },
 
-  /** Draw every tile again, at once. */
+  _update: function () {
+    if (this._map._animatingZoom && this._bounds) return;
+    L.Renderer.prototype._update.call(this);
+    const size = this._bounds.getSize();
+    const ratio = Math.min(2, Math.max(1, window.devicePixelRatio || 1));
+    const canvas = this._container;
+    L.DomUtil.setPosition(canvas, this._bounds.min);
+    canvas.width = Math.round(ratio * size.x);
+    canvas.height = Math.round(ratio * size.y);
+    canvas.style.width = size.x + "px";
+    canvas.style.height = size.y + "px";
+    this.ratio = ratio;
+    this.repaint();
+  },
+
+  /** Draw everything again, at once. */
   repaint: function () {
-    for (const tile of this.tiles.keys()) this.paint(tile);
-  },
-
-  paint: function (tile) {
-    const { coords, size, ratio } = this.tiles.get(tile);
+    if (!this._map || !this._bounds) return;
     // Pixels of the whole world at this zoom; the corner of the map is the origin of all outlines.
-    const scale = (256 * 2 ** coords.z) / (2 * Math.PI * 6378137);
-    const left = coords.x * size - (this.frame.west + Math.PI * 6378137) * scale;
-    const top = coords.y * size - (Math.PI * 6378137 - this.frame.north) * scale;
-    const context = tile.getContext("2d");
+    const scale = this._map.options.crs.scale(this._map.getZoom()) / (2 * Math.PI * 6378137);
+    const corner = this._map.getPixelOrigin().add(this._bounds.min);
+    const left = corner.x - (this.frame.west + Math.PI * 6378137) * scale;
+    const top = corner.y - (Math.PI * 6378137 - this.frame.north) * scale;
+    const place = { scale, left, top, ratio: this.ratio, size: this._bounds.getSize(),
+      phaseX: corner.x % SF.PATTERN_PERIOD, phaseY: corner.y % SF.PATTERN_PERIOD };
+    const context = this._container.getContext("2d");
     context.setTransform(1, 0, 0, 1, 0, 0);
-    context.clearRect(0, 0, tile.width, tile.height);
-    if (!this.view.whole && this.site) this.paintSquares(context, tile, coords, size, ratio, scale, left, top);
-    context.setTransform(ratio, 0, 0, ratio, 0, 0);
-    this.paintFields(context, coords, size, scale, left, top);
+    context.clearRect(0, 0, this._container.width, this._container.height);
+    const squares = this.site && !this.view.whole;
+    if (squares) this.paintSquares(context, place);
+    context.setTransform(this.ratio, 0, 0, this.ratio, 0, 0);
+    this.paintFields(context, place, !squares);
   },
 
-  paintSquares: function (context, tile, coords, size, ratio, scale, left, top) {
+  paintSquares: function (context, { scale, left, top, ratio, phaseX, phaseY }) {
     const { columns, rows, step } = this.frame;
     const view = this.view;
-    const width = tile.width;
-    const image = context.createImageData(width, width);
+    const { width, height } = context.canvas;
+    const image = context.createImageData(width, height);
     const pixels = new Uint32Array(image.data.buffer);
-    const fill = view.classes.map((c) => (c ? PIXEL(c.rgb) : 0));
-    const inks = view.classes.map((c) => (c ? PIXEL(c.ink) : 0));
-    const patterns = view.classes.map((c) => (c ? c.pattern : "none"));
+    const fill = Int32Array.from(view.classes, (c) => (c ? PIXEL(c.rgb) : 0));
+    const inks = Int32Array.from(view.classes, (c) => (c ? PIXEL(c.ink) : 0));
+    const patterns = view.classes.map((c) => (c && c.pattern !== "none" ? c.pattern : ""));
     const column = new Int32Array(width);
-    for (let x = 0; x < width; x++) column[x] = Math.floor(((x + 0.5) / ratio + left) / scale / step);
-    const phaseX = (coords.x * size) % SF.PATTERN_PERIOD;
-    const phaseY = (coords.y * size) % SF.PATTERN_PERIOD;
-    for (let y = 0; y < width; y++) {
+    for (let x = 0; x < width; x++) {
+      const k = Math.floor(((x + 0.5) / ratio + left) / scale / step);
+      column[x] = k < 0 || k >= columns ? -1 : k;
+    }
+    for (let y = 0; y < height; y++) {
       const row = Math.floor(((y + 0.5) / ratio + top) / scale / step);
       if (row < 0 || row >= rows) continue;
       const start = row * columns;
-      const py = phaseY + Math.floor(y / ratio);
+      const py = Math.floor(phaseY + y / ratio);
       for (let x = 0; x < width; x++) {
-        if (column[x] < 0 || column[x] >= columns) continue;
+        if (column[x] < 0) continue;
         const site = this.site[start + column[x]];
         if (site < 0) continue;
         const c = view.siteClass[site];
-        if (c === 0) continue;
-        const inked = patterns[c] !== "none" && SF.patternInk(patterns[c], phaseX + Math.floor(x / ratio), py);
+        const inked = patterns[c] && SF.patternInk(patterns[c], Math.floor(phaseX + x / ratio), py);
         pixels[y * width + x] = inked ? inks[c] : fill[c];
       }
     }
     context.putImageData(image, 0, 0);
   },
 
-  paintFields: function (context, coords, size, scale, left, top) {
+  paintFields: function (context, { scale, left, top, size, phaseX, phaseY }, whole) {
     const { shapes, view } = this;
     const margin = 24;
     const box = shapes.box;
@@ -125,55 +144,52 @@ SF.CountyLayer = L.GridLayer.extend({
     for (let f = 0; f < view.shown.length; f++) {
       if (!view.shown[f]) continue;
       const b = 4 * f;
-      if (box[b] * scale - left < size + margin && box[b + 2] * scale - left > -margin
-        && box[b + 1] * scale - top < size + margin && box[b + 3] * scale - top > -margin) near.push(f);
+      if (box[b] * scale - left < size.x + margin && box[b + 2] * scale - left > -margin
+        && box[b + 1] * scale - top < size.y + margin && box[b + 3] * scale - top > -margin) near.push(f);
     }
     if (!near.length) return;
-    if (view.whole) {
-      const byClass = new Map();
+    if (whole) {
+      // One path a field: a browser takes ten times as long for the same outlines in one path.
       for (const f of near) {
-        const c = view.fieldClass[f];
-        if (!byClass.has(c)) byClass.set(c, []);
-        byClass.get(c).push(f);
-      }
-      for (const [c, fields] of byClass) {
-        const cls = view.classes[c];
+        const cls = view.classes[view.fieldClass[f]];
         if (!cls) continue;
         context.beginPath();
-        for (const f of fields) trace(context, shapes, f, scale, left, top);
-        context.fillStyle = CSS_RGB(cls.rgb);
-        context.fill("evenodd");
-        if (cls.pattern !== "none") {
-          context.save();
-          context.translate(-((coords.x * size) % SF.PATTERN_PERIOD), -((coords.y * size) % SF.PATTERN_PERIOD));
+        trace(context, shapes, f, scale, left, top);
+        if (cls.pattern === "none") context.fillStyle = CSS_RGB(cls.rgb);
+        else {
           cls.fill = cls.fill || context.createPattern(SF.swatch(cls, SF.PATTERN_PERIOD, SF.PATTERN_PERIOD), "repeat");
+          cls.fill.setTransform(new DOMMatrix([1, 0, 0, 1, -phaseX, -phaseY]));
           context.fillStyle = cls.fill;
-          context.fill("evenodd");
-          context.restore();
         }
+        context.fill("evenodd");
       }
     }
     // A dark line in a light casing stands out on every fill; irrigated fields have a broken line.
     const close = scale > 0.028;
+    context.lineJoin = "round";
     for (const wet of [false, true]) {
       const fields = near.filter((f) => Boolean(view.irrigated[f]) === wet);
-      if (!fields.length) continue;
-      context.beginPath();
-      for (const f of fields) trace(context, shapes, f, scale, left, top);
-      context.lineJoin = "round";
-      context.setLineDash([]);
       if (close) {
+        context.setLineDash([]);
         context.strokeStyle = "#fff";
         context.lineWidth = 4;
-        context.stroke();
+        this.strokeAll(context, fields, scale, left, top);
       }
-      context.strokeStyle = "#222";
+      context.strokeStyle = close ? "#222" : "rgba(34,34,34,.5)";
       context.lineWidth = close ? 2 : 0.7;
       if (wet) context.setLineDash(close ? [7, 4] : [2, 2]);
-      context.stroke();
+      this.strokeAll(context, fields, scale, left, top);
     }
     context.setLineDash([]);
     this.paintLabels(context, near, scale, left, top);
+  },
+
+  strokeAll: function (context, fields, scale, left, top) {
+    for (let start = 0; start < fields.length; start += 50) {
+      context.beginPath();
+      for (const f of fields.slice(start, start + 50)) trace(context, this.shapes, f, scale, left, top);
+      context.stroke();
+    }
   },
 
   paintLabels: function (context, near, scale, left, top) {

@@ -1,0 +1,84 @@
+"""A real browser without a network: every page is opened from disk, and every request it makes is written down."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+playwright_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+
+_NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
+
+
+def find_chromium() -> str | None:
+    """Return the browser of the system, or the one named by CHROMIUM_PATH."""
+    named = os.environ.get("CHROMIUM_PATH")
+    return named or next((path for name in _NAMES if (path := shutil.which(name))), None)
+
+
+@dataclass
+class Opened:
+    """A page and what happened while it was open."""
+
+    page: Any
+    requests: list[str] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
+    console: list[str] = field(default_factory=list)
+
+    def assert_quiet(self) -> None:
+        """No request to anywhere, no error, no warning of a blocked script."""
+        assert self.requests == []
+        assert self.errors == []
+        assert self.console == []
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Headless Chromium of the system; tests skip without one."""
+    path = find_chromium()
+    if path is None:
+        pytest.skip("no Chromium on this machine (set CHROMIUM_PATH)")
+    with playwright_api.sync_playwright() as runner:
+        opened = runner.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def open_page(browser: Any) -> Iterator[Callable[..., Opened]]:
+    """Open a file in a fresh profile with the network off; options go to the browser context."""
+    contexts = []
+
+    def opener(path: Path, *, wait: str | None = None, **options: Any) -> Opened:
+        options.setdefault("viewport", {"width": 1280, "height": 900})
+        context = browser.new_context(offline=True, **options)
+        contexts.append(context)
+        opened = Opened(context.new_page())
+        own = path.resolve().as_uri()
+
+        def guard(route: Any) -> None:
+            url = route.request.url
+            if url.split("#")[0] == own or url.startswith(("data:", "blob:")):
+                route.continue_()
+            else:
+                opened.requests.append(url)
+                route.abort()
+
+        context.route("**/*", guard)
+        opened.page.on("pageerror", lambda error: opened.errors.append(str(error)))
+        opened.page.on("console", lambda m: opened.console.append(m.text) if m.type in ("error", "warning") else None)
+        opened.page.on("dialog", lambda dialog: (opened.errors.append("dialog " + dialog.message), dialog.dismiss()))
+        opened.page.goto(own)
+        if wait:
+            opened.page.wait_for_selector(wait, state="attached")
+        return opened
+
+    yield opener
+    for context in contexts:
+        context.close()

@@ -1,0 +1,237 @@
+"""Field pages in a real browser, no network: phone, print, dark, no script, position, hostile names, accessibility."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from pyproj import Transformer
+
+from geo.zone_codes import ZONE_NAMES
+from pipelines.field_page import write_field_pages
+from tests.browser.conftest import find_chromium
+from tests.pipelines.field_results import rated_result
+
+pytestmark = [pytest.mark.browser, pytest.mark.skipif(find_chromium() is None, reason="no Chromium on this machine")]
+pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
+
+PHONE = {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 2, "is_mobile": True, "has_touch": True}
+PAPER = {"Letter": (612, 792), "A4": (595, 842)}
+SYSTEMS = ("us", "metric")
+
+
+@pytest.fixture(scope="module")
+def studies():
+    return {system: rated_result(system) for system in SYSTEMS}
+
+
+@pytest.fixture(scope="module")
+def folders(studies, tmp_path_factory) -> dict[str, Path]:
+    made = {}
+    for system, study in studies.items():
+        made[system] = tmp_path_factory.mktemp(system)
+        write_field_pages(study, made[system])
+    return made
+
+
+def every_page(folders):
+    return [path for folder in folders.values() for path in sorted(folder.glob("*.html"))]
+
+
+def worst_pages(studies, folders):
+    """One page of each zone and unit system: the kinds of page that there are."""
+    seen = {}
+    for system, study in studies.items():
+        for field_id, code in zip(study.fields["field_id"], study.fields["zone_code"], strict=True):
+            seen.setdefault((system, ZONE_NAMES[int(code)]), folders[system] / f"{field_id}.html")
+    return seen
+
+
+def test_opens_from_disk_without_a_request_and_runs_no_hostile_name(open_page, folders):
+    for path in every_page(folders):
+        opened = open_page(path)
+        opened.assert_quiet()
+        assert opened.page.evaluate("window.hacked") is None
+        opened.page.mouse.move(200, 30)
+        opened.page.keyboard.press("Tab")
+        assert opened.page.evaluate("window.hacked") is None
+
+
+def test_no_sideways_scroll_on_a_phone(open_page, folders):
+    for path in every_page(folders):
+        page = open_page(path, **PHONE).page
+        wide = page.evaluate(
+            """() => [...document.querySelectorAll('body *')].filter(
+                e => e.getBoundingClientRect().right > innerWidth + 1 && !e.closest('svg') && !e.closest('.sr')
+            ).map(e => e.outerHTML.slice(0, 80))"""
+        )
+        assert wide == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+@pytest.mark.parametrize("paper", PAPER)
+def test_prints_on_one_page(open_page, folders, paper):
+    for path in every_page(folders):
+        page = open_page(path).page
+        sheet = pypdf.PdfReader(io.BytesIO(page.pdf(format=paper)))
+        assert len(sheet.pages) == 1, path
+        box = sheet.pages[0].mediabox
+        assert (float(box.width), float(box.height)) == pytest.approx(PAPER[paper], abs=2)
+        text = sheet.pages[0].extract_text()
+        assert "Local rules come first" in text
+        assert "This page is a model" in text
+
+
+def test_print_holds_the_longest_case(open_page, tmp_path, studies):
+    """Long names, all cautions, an irrigated field, and a square field with many zones still fit one sheet."""
+    from dataclasses import replace
+
+    import shapely
+
+    from geo.fields import field_coverage
+
+    study = rated_result("metric", names=("W" * 300,))
+    x0, y0, x1, y1 = study.fields.total_bounds
+    fields = study.fields.copy()
+    fields.geometry = [shapely.box(x0, y0, x1 - 200, y1)]
+    fields["area_ha"] = fields.area / 1e4
+    fields["irrigated"], fields["slope_percent"] = True, 9.0
+    fields["previous_crop"] = fields["next_crop"] = "winter barley under a long name of a crop"
+    wide = replace(study, fields=fields, coverage=field_coverage(fields, study.site_raster, study.grid, 12))
+    (path,) = write_field_pages(wide, tmp_path)
+    assert path.stat().st_size <= 100_000
+    page = open_page(path).page
+    for paper in PAPER:
+        assert len(pypdf.PdfReader(io.BytesIO(page.pdf(format=paper))).pages) == 1
+    assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("shape", ["desk", "phone"])
+def test_accessible(open_page, studies, folders, scheme, shape):
+    """WCAG 2.2 A and AA by axe-core."""
+    rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+    for kind, path in worst_pages(studies, folders).items():
+        if kind[0] == "metric" and shape == "phone":
+            continue
+        options = PHONE if shape == "phone" else {}
+        page = open_page(path, color_scheme=scheme, **options).page
+        found = Axe().run(page, options=rules)
+        assert found.violations_count == 0, (kind, found.generate_report())
+
+
+def test_complete_without_script(open_page, studies, folders):
+    for path in worst_pages(studies, folders).values():
+        with_script = open_page(path).page
+        page = open_page(path, java_script_enabled=False).page
+        assert page.locator("#here").is_hidden()
+        for part in ("h1", ".answer", "#map", ".legend", ".cautions", "footer"):
+            assert page.locator(part).first.is_visible()
+        own = with_script.locator("main").inner_text()
+        for line in with_script.locator("#here").inner_text().splitlines():
+            own = own.replace(line, "")
+        assert page.locator("main").inner_text().split() == own.split()
+
+
+def place(study, row: int, fx: float, fy: float) -> dict[str, float]:
+    """Longitude and latitude of a spot of a field, fractions of its bounding box from the south-west."""
+    x0, y0, x1, y1 = study.fields.geometry.iloc[row].bounds
+    to_degrees = Transformer.from_crs(study.fields.crs, "EPSG:4326", always_xy=True)
+    lon, lat = to_degrees.transform(x0 + fx * (x1 - x0), y0 + fy * (y1 - y0))
+    return {"longitude": lon, "latitude": lat, "accuracy": 8}
+
+
+@pytest.mark.parametrize(("fx", "fy"), [(0, 0), (1, 1), (0.5, 0.25)], ids=["south-west", "north-east", "inside"])
+def test_position_lands_on_a_known_spot(open_page, studies, folders, fx, fy):
+    study = studies["us"]
+    opened = open_page(
+        folders["us"] / "LK-0008.html", permissions=["geolocation"], geolocation=place(study, 7, fx, fy), **PHONE
+    )
+    page = opened.page
+    assert "stays on this phone" in page.locator("#here").inner_text()
+    assert page.locator("#here button").bounding_box()["height"] >= 44
+    assert page.locator("#dot").is_hidden()
+    page.locator("#here button").click()
+    page.wait_for_function("document.querySelector('#here [role=status]').textContent.includes('dot')")
+    box = "(m) => { const b = document.querySelector(m).getBBox(); return [b.x, b.y, b.width, b.height]; }"
+    x, y, width, height = page.evaluate(box, "#dot")
+    dot, outline = (x + width / 2, y + height / 2), page.evaluate(box, ".outline")
+    wanted = (outline[0] + fx * outline[2], outline[1] + (1 - fy) * outline[3])
+    assert dot == pytest.approx(wanted, abs=4)
+    metres = float(page.locator("#map").get_attribute("data-metres"))
+    assert float(page.locator("#ring").get_attribute("r")) == pytest.approx(8 / metres, rel=0.02)
+    assert "30 ft" in page.locator("#here [role=status]").inner_text()
+    page.locator("#here button").click()
+    assert page.locator("#dot").is_hidden()
+    opened.assert_quiet()
+
+
+@pytest.mark.parametrize(
+    ("fx", "fy", "way"), [(0.5, 4, "south"), (0.5, -3, "north"), (60, 0.5, "west"), (-60, 0.5, "east")]
+)
+def test_position_off_the_map_says_which_way(open_page, studies, folders, fx, fy, way):
+    spot = place(studies["metric"], 7, fx, fy)
+    page = open_page(folders["metric"] / "LK-0008.html", permissions=["geolocation"], geolocation=spot).page
+    page.locator("#here button").click()
+    page.wait_for_function("document.querySelector('#here [role=status]').textContent.includes('lies')")
+    said = page.locator("#here [role=status]").inner_text()
+    assert said.endswith(f"to the {way}.")
+    assert page.locator("#dot").is_hidden()
+
+
+def test_a_refused_position_is_said_in_words(open_page, folders):
+    opened = open_page(folders["us"] / "LK-0001.html", **PHONE)
+    opened.page.locator("#here button").click()
+    opened.page.wait_for_function("document.querySelector('#here [role=status]').textContent.includes('not allow')")
+    assert opened.page.locator("#here button").get_attribute("aria-pressed") == "false"
+
+
+def test_by_keyboard(open_page, studies, folders):
+    page = open_page(
+        folders["us"] / "LK-0008.html", permissions=["geolocation"], geolocation=place(studies["us"], 7, 0.5, 0.5)
+    ).page
+    reached = []
+    for _ in range(4):
+        page.keyboard.press("Tab")
+        reached.append(page.evaluate("document.activeElement.tagName"))
+        if reached[-1] == "BUTTON":
+            page.keyboard.press("Enter")
+            page.wait_for_function("document.querySelector('#here [role=status]').textContent.includes('dot')")
+        if reached[-1] == "SUMMARY":
+            page.keyboard.press("Enter")
+            assert page.locator("details.words").get_attribute("open") is not None
+    assert {"A", "BUTTON", "SUMMARY"} <= set(reached)
+
+
+def test_dark_page_is_dark_and_its_print_is_light(open_page, folders):
+    page = open_page(folders["us"] / "LK-0008.html", color_scheme="dark").page
+    ground = "getComputedStyle(document.body).backgroundColor.match(/\\d+/g).map(Number)"
+    assert np.mean(page.evaluate(ground)) < 60
+    page.emulate_media(media="print")
+    assert np.mean(page.evaluate(ground)) > 240
+    ink = page.evaluate("getComputedStyle(document.querySelector('.chart text')).fill.match(/\\d+/g).map(Number)")
+    assert np.mean(ink) < 60
+
+
+def test_chart_words_do_not_run_over_each_other(open_page, studies, folders):
+    for path in worst_pages(studies, folders).values():
+        page = open_page(path).page
+        for picture in (".chart", ".strip", "#map"):
+            crossed = page.evaluate(
+                """(picture) => {
+                  const boxes = [...document.querySelectorAll(picture + ' text')].map(
+                    t => [t.textContent, t.getBoundingClientRect()]);
+                  const out = [];
+                  boxes.forEach(([a, p], i) => boxes.slice(i + 1).forEach(([b, q]) => {
+                    const w = Math.min(p.right, q.right) - Math.max(p.left, q.left);
+                    const h = Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top);
+                    if (w > 1.5 && h > 4.5) out.push(a + ' / ' + b);
+                  }));
+                  return out;
+                }""",
+                picture,
+            )
+            assert crossed == [], (path, picture)
