@@ -29,6 +29,10 @@ _UNIT_NAMES = {
     "mm": "millimeter", "in": "inch", "ha": "hectare", "acre": "acre", "kg ha-1": "kilogram / hectare",
     "lb acre-1": "pound / acre", "degC day": "delta_degC * day", "degF day": "delta_degF * day",
 }  # fmt: skip
+_SHOWN = {
+    "1": "", "kg ha-1": "kg/ha", "lb acre-1": "lb/acre", "degC day": "degree days C", "degF day": "degree days F",
+    "degrees_east": "degrees", "degrees_north": "degrees",
+}  # fmt: skip
 _QUANTILE = re.compile(r"^(?P<base>.+)_p(?P<percent>10|25|50|75|90)$")
 
 
@@ -50,6 +54,8 @@ class Column:
         Where it comes from, what it is for an analyst, what it is for a grower.
     factor : float
         From the study's own (metric) value to this unit.
+    shown_unit : str
+        What headers and legends say instead of the unit "1".
     known : bool
         False for a column that is not in the dictionary (it came in with the user's own layer).
     """
@@ -62,12 +68,13 @@ class Column:
     description: str
     plain: str
     factor: float = 1.0
+    shown_unit: str = ""
     known: bool = True
 
     @property
     def unit_label(self) -> str:
         """Unit for headers and legends; "" when there is none."""
-        return "" if self.unit in ("", "1") else self.unit
+        return self.shown_unit or _SHOWN.get(self.unit, self.unit)
 
     @property
     def titled(self) -> str:
@@ -135,6 +142,7 @@ def _column(row: dict[str, str], system: System) -> Column:
     return Column(
         name=row["us_name" if us else "name"], label=row["label"], unit=row["us_unit" if us else "unit"],
         decimals=decimals, origin=row["origin"], description=row["description"], plain=row["plain"], factor=factor,
+        shown_unit=row["shown_unit"],
     )  # fmt: skip
 
 

@@ -122,7 +122,7 @@ def zone_pixels(result: StudyResult) -> np.ndarray:
 
 
 def write_zone_raster(result: StudyResult, path: Path) -> None:
-    """Write the zones: byte, 0 = no data, colours, MODE overviews; class names and attribute table in ``.aux.xml``."""
+    """Write the zones: byte, 0 = no data, colours, MODE overviews; names and attribute table in ``.aux.xml``."""
     tags = about_tags(result) | {"TIFFTAG_IMAGEDESCRIPTION": f"Zones of {about_tags(result)['TITLE']}"}
     with _memory_tiff(result, zone_pixels(result)[None], ZONE_NODATA, tags) as memory:
         vrt = _zone_vrt(result, memory.name)

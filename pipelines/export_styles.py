@@ -116,7 +116,8 @@ def amount_vector_style(layer: str, values: np.ndarray, column: Column, columns:
     """Return the look of polygons by one amount, in classes."""
     return _render(
         "vector", "graduatedSymbol", layer, column.titled, classes=ranges(values, column, ramp),
-        attribute=column.name, lines="none", aliases={c.name: c.titled for c in columns}, label_field="", label_scale=LABEL_SCALE,
+        attribute=column.name, lines="none", aliases={c.name: c.titled for c in columns},
+        label_field="", label_scale=LABEL_SCALE,
     )  # fmt: skip
 
 

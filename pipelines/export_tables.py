@@ -83,7 +83,8 @@ def zone_area_table(result: StudyResult) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "zone_code": [z.code for z in legend], "zone": [z.key for z in legend],
-            "label": [z.label for z in legend], "plain": [z.plain for z in legend], "recommended_option": [z.option for z in legend],
+            "label": [z.label for z in legend], "plain": [z.plain for z in legend],
+            "recommended_option": [z.option for z in legend],
             "colour": [z.colour for z in legend], "area_ha": area.to_numpy(),
             "study_share": area.to_numpy() / max(float(area.sum()), 1e-12),
         }

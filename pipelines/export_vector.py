@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from pathlib import Path
 
@@ -94,11 +94,19 @@ def _describe_columns(path: Path, layers: Mapping[str, Layer]) -> None:
             "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description, constraint_name) "
             "VALUES (?, ?, ?, ?, ?, ?)",
             [
-                (layer.name, c.name, c.name, c.titled, c.described, "zone_codes" if c.name == "zone_code" else None)
+                (layer.name, c.name, name, c.titled, c.described, "zone_codes" if c.name == "zone_code" else None)
                 for layer in layers.values()
-                for c in layer.columns
+                for c, name in _distinct_titles(layer.columns)
             ],
         )
+
+
+def _distinct_titles(columns: tuple[Column, ...]) -> Iterator[tuple[Column, str]]:
+    """Pair each column with its title, which GDAL shows as its alias; the standard wants it once in a table."""
+    seen: set[str] = set()
+    for column in columns:
+        yield column, column.titled if column.titled not in seen else column.name
+        seen.add(column.titled)
 
 
 def write_geoparquet(result: StudyResult, layer: Layer, path: Path) -> None:

@@ -92,12 +92,14 @@ def _swap(new: Path, target: Path, old: Path) -> None:
             os.replace(new / name, destination)
             placed.append(name)
             _drop_side_files(destination)
-    except OSError as error:
+    except BaseException as error:
         for name in placed:
             if name not in kept:
                 (target / name).unlink(missing_ok=True)
         for name in kept:
             os.replace(old / name, target / name)
+        if not isinstance(error, OSError):
+            raise
         raise StudyError("A file could not be replaced.", f"{target} ({error})", _CLOSE_IT) from error
 
 

@@ -35,8 +35,8 @@ def coverage_patches(codes: np.ndarray, simplify_pixels: float = SIMPLIFY_PIXELS
     Notes
     -----
     GDAL leaves out the corner of a polygon where two neighbours meet on its straight edge. Simplified one by one,
-    such edges part. Every pixel corner on an edge is therefore made a vertex first (exact in whole pixels), which gives a
-    valid coverage; `shapely.coverage_simplify` (Visvalingam-Whyatt on shared edges) then moves both sides alike.
+    such edges part. Every pixel corner on an edge is therefore made a vertex first (exact in whole pixels), which
+    gives a valid coverage; `shapely.coverage_simplify` (Visvalingam-Whyatt on shared edges) then moves both sides alike.
     """
     raster = np.ascontiguousarray(codes, dtype=np.int32)
     shapes = list(rasterio.features.shapes(raster, mask=raster >= 0, connectivity=4))

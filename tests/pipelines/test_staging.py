@@ -38,9 +38,14 @@ def test_a_failing_block_leaves_everything(tmp_path, error):
     target = tmp_path / "out"
     target.mkdir()
     (target / "a.txt").write_text("old")
-    with pytest.raises(type(error)), staged(target) as folder:
-        (folder / "a.txt").write_text("half")
-        raise error
+
+    def half():
+        with staged(target) as folder:
+            (folder / "a.txt").write_text("half")
+            raise error
+
+    with pytest.raises(type(error)):
+        half()
     assert _listing(target) == {"a.txt": b"old"}
     assert os.listdir(tmp_path) == ["out"]
 
@@ -63,9 +68,14 @@ def test_a_failing_swap_puts_the_old_files_back(tmp_path, monkeypatch):
         real(source, destination)
 
     monkeypatch.setattr(staging.os, "replace", stubborn)
-    with pytest.raises(StudyError, match="could not be replaced") as caught, staged(target) as folder:
-        for name in "abc":
-            (folder / f"{name}.txt").write_text("new")
+
+    def write():
+        with staged(target) as folder:
+            for name in "abc":
+                (folder / f"{name}.txt").write_text("new")
+
+    with pytest.raises(StudyError, match="could not be replaced") as caught:
+        write()
     assert "Close it" in caught.value.fix
     assert _listing(target) == {"a.txt": b"old", "c.txt": b"old"}
 
