@@ -139,6 +139,13 @@ def daily_input(data: xr.Dataset, cells: pd.DataFrame, context: Context) -> Clim
     """
     require([k for k in REQUIRED if k in data], context)
     data = data.transpose("cell", "time").sortby("time")
+    known = np.stack([np.isfinite(data[k].values).any(axis=0) for k in REQUIRED]).any(axis=0)
+    if not known.any():
+        raise StudyError(
+            "The record holds no values at all.", context.where, "Check the missing values of the source."
+        )
+    inside = np.flatnonzero(known)  # days without anything before and after the record are no gaps
+    data = data.isel(time=slice(int(inside[0]), int(inside[-1]) + 1))
     days = pd.date_range(data["time"].values[0], data["time"].values[-1], freq="D")
     absent = days.difference(pd.DatetimeIndex(data["time"].values))
     if len(absent):

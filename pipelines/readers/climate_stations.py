@@ -91,11 +91,11 @@ def recognise(path: Path, mapping: dict[str, Any]) -> str:
     head = first_lines(path, 12)
     if not head:
         raise StudyError("The table is empty.", str(path), "Fetch it again.")
-    if head[0].lower().startswith("latitude:") or any(line.startswith("year,yday") for line in head):
+    if {"date", "year", "month", "day", "yday"} & set(mapping):
+        return "csv"
+    if head[0].lower().startswith("latitude:") or any(line.startswith("year,yday,") and "(" in line for line in head):
         return "daymet_point"
     header = head[0].upper().replace('"', "")
-    if mapping and ({"date", "year", "month", "day", "yday"} & set(mapping)):
-        return "csv"
     if "STATION" in header and re.search(r"\b(MLY|DLY|ANN)-", header):
         return "noaa_station_normals"
     if _GHCN_LONG.match(head[0]) or (

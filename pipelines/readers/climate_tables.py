@@ -13,7 +13,7 @@ import pandas as pd
 from geo.errors import StudyError
 from pipelines.readers.climate_build import Context
 from pipelines.readers.climate_products import variables
-from pipelines.readers.climate_units import missing_units
+from pipelines.readers.climate_units import missing_units, to_contract
 
 _HEADER_UNIT = re.compile(r"^\s*(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^)\]]*)[)\]]\s*$")
 _DATE_COLUMNS = {
@@ -61,7 +61,7 @@ def read_plain(
         context.note(path.name, f"{int(bad.sum())} rows have no valid date in all", "left out")
     data = pd.DataFrame(index=table.index)
     for key, column in columns.items():
-        if key not in variables():
+        if key not in variables() or key == "elevation_m":
             continue
         data[key] = _numbers(table[column], key, fill, path, context)
         unit = units.get(key) or bracket.get(column, {}).get("unit", "")
@@ -81,12 +81,31 @@ def read_plain(
             )
         part = rows.set_index(stamps)[~twice].sort_index()
         place = {k: _first_number(table.loc[rows.index[0]], columns, k) for k in ("latitude", "longitude")}
-        elevation = _first_number(table.loc[rows.index[0]], columns, "elevation_m")
+        elevation = _elevation(table.loc[rows.index[0]], columns, units, bracket, path, context)
         shown = str(table.loc[rows.index[0], columns["name"]]) if "name" in columns else None
         out.append({"id": str(name) or None, "name": shown, **place, "elevation_m": elevation, "table": part})
-    for row in out:
-        row["table"] = row["table"].drop(columns="elevation_m", errors="ignore")
     return out
+
+
+def _elevation(
+    row: pd.Series,
+    columns: dict[str, Any],
+    units: dict[str, str],
+    bracket: dict[Any, Any],
+    path: Path,
+    context: Context,
+) -> float | None:
+    """Return the station's elevation in metres; a column without unit is left out, since feet and metres look alike."""
+    value = _first_number(row, columns, "elevation_m")
+    if value is None:
+        return None
+    column = columns["elevation_m"]
+    named = "m" if str(column).lower() in ("elevation_m", "elev_m") else ""
+    unit = units.get("elevation_m") or bracket.get(column, {}).get("unit", "") or named
+    if not unit:
+        context.note(f"{path.name}: {column}", "the elevation has no unit", "left out", 'units = { elevation = "m" }')
+        return None
+    return float(to_contract(np.array(value), unit, "elevation_m", "fixed", f"{path.name}: {column}"))
 
 
 def first_lines(path: Path, count: int) -> list[str]:
@@ -156,7 +175,7 @@ def _dates(table: pd.DataFrame, columns: dict[str, Any], day_first: bool, path: 
         text = table[columns["date"]].str.strip()
         for pattern, form in ((r"\d{8}", "%Y%m%d"), (r"\d{4}-\d{3}", "%Y-%j"), (r"\d{4}-\d{2}-\d{2}", "%Y-%m-%d")):
             if text.str.fullmatch(pattern).mean() > 0.5:
-                return pd.to_datetime(text, format=form, errors="coerce")
+                return _real_days(pd.to_datetime(text, format=form, errors="coerce"), text.str[:4])
         form = "%d/%m/%Y" if day_first else "%m/%d/%Y"
         if text.str.fullmatch(r"\d{1,2}/\d{1,2}/\d{4}").mean() > 0.5:
             first = pd.to_numeric(text.str.split("/").str.get(0), errors="coerce")
@@ -173,12 +192,17 @@ def _dates(table: pd.DataFrame, columns: dict[str, Any], day_first: bool, path: 
         stamp = (
             number("year").astype("Int64").astype(str) + "-" + number("yday").astype("Int64").astype(str).str.zfill(3)
         )
-        return pd.to_datetime(stamp, format="%Y-%j", errors="coerce")
+        return _real_days(pd.to_datetime(stamp, format="%Y-%j", errors="coerce"), stamp.str[:4])
     raise StudyError(
         "The table has no date.",
         str(path),
         'Name it: variables = { date = "..." } or year, month, day or year, yday.',
     )
+
+
+def _real_days(dates: pd.Series, year: pd.Series) -> pd.Series:
+    """Set days to missing that run over into the next year: day 366 of a year of 365 days."""
+    return dates.where(dates.dt.year == pd.to_numeric(year, errors="coerce"))
 
 
 def _numbers(text: pd.Series, key: str, fill: list[float], path: Path, context: Context) -> pd.Series:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tokenize
 from typing import Any
 
 import cf_xarray.units
@@ -51,7 +52,7 @@ def parse_unit(text: str, where: str) -> tuple[float, Any]:
     spelled = unit_spellings().get(raw.lower(), raw)
     try:
         unit = _REGISTRY.parse_units(spelled) if spelled else None
-    except (pint.errors.PintError, ValueError, TypeError, AttributeError):
+    except (pint.errors.PintError, ValueError, TypeError, AttributeError, SyntaxError, tokenize.TokenError):
         unit = None
     if unit is None:
         raise StudyError(
