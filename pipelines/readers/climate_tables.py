@@ -95,7 +95,7 @@ def _elevation(
     path: Path,
     context: Context,
 ) -> float | None:
-    """Return the station's elevation in metres; a column without unit is left out, since feet and metres look alike."""
+    """Return the station's elevation in metres; without a unit it is left out, since feet and metres look alike."""
     value = _first_number(row, columns, "elevation_m")
     if value is None:
         return None

@@ -44,8 +44,9 @@ def _sample() -> tuple[gpd.GeoDataFrame, dict[str, pd.DataFrame]]:
 class Services:
     """Soil Data Access, a NetCDF subset service, the single-pixel service and an outline service on one local server.
 
-    ``faults[name]``: faults that the next requests of a service meet: a status, ``"cut"``, ``"slow"``,
-    ``"short"`` (fewer bytes than announced), ``"xml"`` (a time-out told with status 200), ``"page"`` (a web page with status 200), or a tuple (status, headers).
+    ``faults[name]`` lists the faults that the next requests of a service meet: a status, a status with headers,
+    ``"cut"`` (half a body), ``"short"`` (fewer bytes than announced), ``"slow"``, ``"xml"`` (a time-out told with
+    status 200) or ``"page"`` (a web page with status 200).
     """
 
     def __init__(self, server: HTTPServer) -> None:
@@ -181,7 +182,11 @@ class Services:
         if "geometry" in q:
             x, y = map(float, q["geometry"].split(","))
             hit = box.contains(shapely.Point(x, y))
-        feature = {"type": "Feature", "properties": {"GEOID": "99901", "NAME": 'Larkspur "L" County'}, "geometry": shapely.geometry.mapping(box)}  # fmt: skip
+        feature = {
+            "type": "Feature",
+            "properties": {"GEOID": "99901", "NAME": 'Larkspur "L" County'},
+            "geometry": shapely.geometry.mapping(box),
+        }
         return Response(
             json.dumps({"type": "FeatureCollection", "features": [feature] if hit else []}),
             content_type="application/geo+json",

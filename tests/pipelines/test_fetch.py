@@ -63,7 +63,15 @@ def quick_session(home: Path, waits: list[float]) -> PoliteSession:
 def test_a_whole_study_is_ready_to_read(services: Services, session: PoliteSession, tmp_path: Path) -> None:
     home = tmp_path / "study"
     seen: list[str] = []
-    report = fetch_study(AREA, home, climate="daily", years=(2001, 2007), sources=services.bases, session=session, progress=lambda t, i, n: seen.append(t))  # fmt: skip
+    report = fetch_study(
+        AREA,
+        home,
+        climate="daily",
+        years=(2001, 2007),
+        sources=services.bases,
+        session=session,
+        progress=lambda t, i, n: seen.append(t),
+    )
     study, _ = load_study(report.study_file)
     assert study.study.name == 'Larkspur "L" County'
     soils, _ = read_soils(home / study.soils.path, kind=study.soils.kind)
@@ -121,7 +129,9 @@ def test_a_timed_out_tile_is_quartered(services: Services, session: PoliteSessio
 
 def test_a_second_run_asks_nothing(services: Services, session: PoliteSession, tmp_path: Path) -> None:
     def run(net: PoliteSession):
-        return fetch_study(AREA, tmp_path / "study", climate="normals", years=(1991, 2020), sources=services.bases, session=net)  # fmt: skip
+        return fetch_study(
+            AREA, tmp_path / "study", climate="normals", years=(1991, 2020), sources=services.bases, session=net
+        )
 
     first = run(session)
     before = {f.path: f.sha256 for f in first.files}
@@ -170,9 +180,18 @@ def test_a_damaged_cache_entry_is_fetched_again(services: Services, session: Pol
     ],
 )
 @pytest.mark.parametrize("service", ["soils", "grid", "outline"])
-def test_a_passing_fault_is_waited_out(fault, longest, service, services: Services, session: PoliteSession, waits, tmp_path) -> None:  # fmt: skip
+def test_a_passing_fault_is_waited_out(
+    fault, longest, service, services: Services, session: PoliteSession, waits, tmp_path
+) -> None:
     services.faults[service] = [fault, fault]
-    report = fetch_study((-102.95, 40.0, -102.9, 40.03), tmp_path / "study", climate="daily", years=(2001, 2001), sources=services.bases, session=session)  # fmt: skip
+    report = fetch_study(
+        (-102.95, 40.0, -102.9, 40.03),
+        tmp_path / "study",
+        climate="daily",
+        years=(2001, 2001),
+        sources=services.bases,
+        session=session,
+    )
     assert not services.faults[service]
     assert max(waits) == pytest.approx(longest)
     assert report.requests_sent < session.sent == report.requests_sent + 2
@@ -270,7 +289,13 @@ def test_an_area_without_survey_says_so(services: Services, session: PoliteSessi
     with pytest.raises(StudyError, match="no polygons"):
         fetch_study((-90.0, 40.0, -89.99, 40.01), tmp_path / "study", sources=services.bases, session=session)
     west = float(services.polygons.total_bounds[0])
-    report = fetch_study((west - 0.01, 40.0, west + 0.01, 40.01), tmp_path / "edge", climate="none", sources=services.bases, session=session)  # fmt: skip
+    report = fetch_study(
+        (west - 0.01, 40.0, west + 0.01, 40.01),
+        tmp_path / "edge",
+        climate="none",
+        sources=services.bases,
+        session=session,
+    )
     assert "50.0% of the area has no soil survey" in report.problems[0].what
 
 
@@ -280,15 +305,28 @@ def test_an_area_without_survey_says_so(services: Services, session: PoliteSessi
         (b"{}", None),
         (b'{"Table": [["a"], ["1"], [null]]}', None),
         (TIMED_OUT.encode(), TooMuch),
-        (b"<ServiceExceptionReport><ServiceException>Invalid column name</ServiceException></ServiceExceptionReport>", StudyError),
+        (
+            b"<ServiceExceptionReport><ServiceException>Invalid column</ServiceException></ServiceExceptionReport>",
+            StudyError,
+        ),
         (b"<html>maintenance</html>", Transient),
         (b'{"Table": [["a"], ["1"', Transient),
         (b"[]", Transient),
         (b'{"Table": [["a"], ["1"], ["2"], ["3"]]}', TooMuch),
         (b'{"Table": [["a"], ["' + b"x" * 200 + b'"]]}', TooMuch),
     ],
-    ids=["no rows", "null value", "time-out told with 200", "error in the query", "page", "cut", "not an object", "row limit", "byte limit"],
-)  # fmt: skip
+    ids=[
+        "no rows",
+        "null value",
+        "time-out told with 200",
+        "error in the query",
+        "page",
+        "cut",
+        "not an object",
+        "row limit",
+        "byte limit",
+    ],
+)
 def test_soil_replies(body: bytes, raises) -> None:
     if raises is None:
         assert isinstance(read_rows(body, "", 3, 150), list)

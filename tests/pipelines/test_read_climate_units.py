@@ -41,12 +41,12 @@ from pipelines.readers.climate_units import check_values, parse_unit, to_contrac
     ids=lambda v: str(v) if isinstance(v, str) else None,
 )
 def test_conversions(unit, key, step, value, expected) -> None:
-    """SI definitions: inch 25.4 mm, 0 degC 273.15 K, foot 0.3048 m, mile 1609.344 m; 1 kg m-2 of water is 1 mm (CF 1.11)."""
+    """SI definitions: inch 25.4 mm, 0 degC 273.15 K, foot 0.3048 m; 1 kg m-2 of water is 1 mm (CF 1.11)."""
     assert float(to_contract(np.array(value), unit, key, step, "x")) == pytest.approx(expected, rel=1e-9, abs=1e-9)
 
 
 def test_a_daily_rate_of_months_is_summed_over_their_days() -> None:
-    """WorldClim-like sums against a rate: 2 mm a day is 62 mm in January and 56.5 in February (28.25 days on average)."""
+    """Turn 2 mm a day into 62 mm in January and 56.5 mm in February (28.25 days on average)."""
     got = to_contract(np.full((12, 1), 2.0), "mm day-1", "precip_mm", "monthly", "x")
     assert got[:4, 0].tolist() == [62.0, 56.5, 62.0, 60.0]
     month = to_contract(np.full((12, 1), 2.0), "mm/month", "precip_mm", "monthly", "x")

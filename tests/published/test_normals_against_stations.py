@@ -1,8 +1,8 @@
 """Two sources that were measured and made apart must agree: station records and gridded normals.
 
-The records are GHCN-Daily, 1991-2014; the grids are NOAA's 1991-2020 normals. The periods overlap, but are not the same, and
-a station speaks for a point, a cell for 18 square kilometres. Seen here: -5.3 to +4.9 % in annual precipitation and -1.06 to
-+0.33 degC in the mean minimum. A wrong unit, month, latitude order or cell is far outside the tolerances below.
+The records are GHCN-Daily, 1991-2014; the grids are NOAA's 1991-2020 normals. The periods overlap, but are not the
+same, and a station speaks for a point, a cell for 18 square kilometres. Seen here: -5.3 to +4.9 % in annual
+precipitation and -1.06 to +0.33 degC in the mean minimum. A wrong unit, month, latitude order or cell is far outside.
 """
 
 from __future__ import annotations
@@ -18,7 +18,16 @@ from pipelines.readers.climate_products import products
 from pipelines.readers.climate_rasters import _meaning, _read_one
 from tests.open_data import open_data
 
-STATIONS = ["USC00250435", "USC00252820", "USC00253185", "USC00253615", "USC00254440", "USC00255565", "USC00257070", "USC00258915"]  # fmt: skip
+STATIONS = [
+    "USC00250435",
+    "USC00252820",
+    "USC00253185",
+    "USC00253615",
+    "USC00254440",
+    "USC00255565",
+    "USC00257070",
+    "USC00258915",
+]
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +47,9 @@ def record() -> tuple[xr.Dataset, dict[str, int], list[tuple[float, float]]]:
 def test_annual_precipitation(station: str, record) -> None:
     daily, cells, places = record
     rain = daily["precip_mm"][cells[station]]
-    by_month = rain.groupby("time.month").mean() * xr.DataArray([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31], dims="month")  # fmt: skip
+    by_month = rain.groupby("time.month").mean() * xr.DataArray(
+        [31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31], dims="month"
+    )
     with rasterio.open(open_data("climate/normals_grid/1991_2020-annual-prcp_norm.tif")) as grid:
         normal = float(next(grid.sample([places[cells[station]]]))[0])
     assert float(by_month.sum()) == pytest.approx(normal, rel=0.07)

@@ -1,0 +1,235 @@
+"""Gridded climate: every NetCDF product in its own layout, real samples where there are some."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+from pyproj import CRS, Transformer
+
+from geo.errors import StudyError
+from pipelines.readers.climate import read_climate
+from pipelines.readers.climate_build import Context
+from pipelines.readers.climate_cf import read_part
+from pipelines.readers.climate_products import products
+from tests.open_data import open_data
+from tests.pipelines.climate_builders import (
+    AREA,
+    RAIN,
+    TMEAN,
+    axes,
+    daily_dataset,
+    field,
+    normals_dataset,
+    south_up,
+)
+
+
+def test_gridmet_files_packed_kelvin_day_axis(tmp_path: Path) -> None:
+    """One variable and year a file; both temperatures are called air_temperature; packed 16 bit, 32767 missing."""
+    ds = daily_dataset(366, "2020-01-01").rename(time="day")
+    names = {
+        "pr": ("precipitation", "precipitation_amount", "mm", 0.0),
+        "tmmn": ("tmin", "air_temperature", "K", 210.0),
+        "tmmx": ("tmax", "air_temperature", "K", 220.0),
+    }
+    for short, (ours, theirs, unit, offset) in names.items():
+        layer = ds[ours] + (273.15 if unit == "K" else 0.0)
+        layer.attrs = {
+            "units": unit,
+            "long_name": short,
+            "cell_methods": "time: point",
+            "coordinate_system": "EPSG:4326",
+        }
+        part = layer.to_dataset(name=theirs)
+        part["day"].attrs = {"standard_name": "time"}
+        packing = {"dtype": "uint16", "scale_factor": 0.1, "add_offset": offset, "_FillValue": 32767}
+        encoding = {theirs: packing, "day": {"units": "days since 1900-01-01", "dtype": "float64"}}
+        part.to_netcdf(tmp_path / f"{short}_2020.nc", encoding=encoding)
+    got = read_climate(tmp_path, area=AREA)
+    assert got.provenance["product"].startswith("gridMET")
+    assert "CC0" in got.provenance["licence"]
+    assert got.daily.sizes["time"] == 366
+    np.testing.assert_allclose(got.daily["tmax_c"][0], ds["tmax"].values[:, 0, 0], atol=0.051)
+    np.testing.assert_allclose(got.daily["tmin_c"][0], ds["tmin"].values[:, 0, 0], atol=0.051)
+
+
+def test_gridmet_real_sample_reads_its_variable() -> None:
+    path = open_data("climate/gridmet/metdata_intersectr.nc")
+    part = read_part(path, Context("x", products()["gridmet"]), (-85.0, 34.0, -84.9, 34.1), {}, {}, [], None)
+    with xr.open_dataset(path) as raw:
+        near = raw["precipitation_amount"].sel(lat=34.05, lon=-84.95, method="nearest").values
+    layer = part.layers["precip_mm"]
+    row = int(np.argmin(np.abs(part.window.y - 34.05)))
+    col = int(np.argmin(np.abs(part.window.x + 84.95)))
+    np.testing.assert_allclose(layer[:, row, col], near, rtol=1e-6)
+    assert str(layer["time"].values[0])[:10] == "2018-09-12"
+
+
+def daymet_dataset(units: str, year: int = 2020) -> xr.Dataset:
+    """Version 4 layout: Lambert conformal conic, 365 days, noon stamps, 31 December of a leap year left out."""
+    time = pd.date_range(f"{year}-01-01 12:00", periods=365, freq="D")
+    to_grid = Transformer.from_crs(
+        4326, "+proj=lcc +lat_1=25 +lat_2=60 +lat_0=42.5 +lon_0=-100 +a=6378137 +rf=298.257223563", always_xy=True
+    )
+    x0, y0 = (round(v / 1000) * 1000.0 for v in to_grid.transform(-103.0, 40.5))
+    x, y = x0 + 1000.0 * np.arange(-15, 16), y0 - 1000.0 * np.arange(-15, 16)
+    shape = (365, y.size, x.size)
+    season = TMEAN[time.month - 1][:, None, None] + np.zeros(shape)
+    scale = 1000.0 if units == "km" else 1.0
+    dims = ("time", "y", "x")
+    ds = xr.Dataset(
+        {
+            "prcp": (
+                dims,
+                np.full(shape, 1.2),
+                {
+                    "units": "mm/day",
+                    "grid_mapping": "lambert_conformal_conic",
+                    "cell_methods": "area: mean time: sum",
+                },
+            ),
+            "tmin": (dims, season - 8, {"units": "degrees C", "grid_mapping": "lambert_conformal_conic"}),
+            "tmax": (dims, season + 8, {"units": "degrees C", "grid_mapping": "lambert_conformal_conic"}),
+            "yearday": ("time", np.arange(1, 366)),
+            "lambert_conformal_conic": (
+                (),
+                np.int16(0),
+                {
+                    "grid_mapping_name": "lambert_conformal_conic",
+                    "longitude_of_central_meridian": -100.0,
+                    "latitude_of_projection_origin": 42.5,
+                    "false_easting": 0.0,
+                    "false_northing": 0.0,
+                    "standard_parallel": [25.0, 60.0],
+                    "semi_major_axis": 6378137.0,
+                    "inverse_flattening": 298.257223563,
+                },
+            ),
+        },
+        coords={
+            "time": time,
+            "y": ("y", y / scale, {"units": units, "standard_name": "projection_y_coordinate"}),
+            "x": ("x", x / scale, {"units": units, "standard_name": "projection_x_coordinate"}),
+        },
+        attrs={"title": "Daymet: Daily Surface Weather Data on a 1-km Grid for North America, Version 4 R1"},
+    )
+    return ds
+
+
+@pytest.mark.parametrize("units", ["m", "km"], ids=["version 4: metres", "version 3: kilometres"])
+def test_daymet_leap_year_and_projection(units: str, tmp_path: Path) -> None:
+    ds = daymet_dataset(units)
+    for name in ("prcp", "tmin", "tmax"):
+        keep = ds[[name, "yearday", "lambert_conformal_conic"]]
+        keep.to_netcdf(tmp_path / f"daymet_v4_daily_na_{name}_2020.nc", encoding={name: {"_FillValue": -9999.0}})
+    area = (-103.03, 40.48, -102.97, 40.52)
+    got = read_climate(tmp_path, area=area)
+    stamps = pd.DatetimeIndex(got.daily["time"].values)
+    assert pd.Timestamp("2020-02-29") in stamps  # leap years keep 29 February ...
+    assert pd.Timestamp("2020-12-31") not in stamps  # ... and have no 31 December
+    assert len(stamps) == 365
+    lat, lon = got.cells["latitude"], got.cells["longitude"]
+    assert lat.min() < area[1]
+    assert lat.max() > area[3]
+    assert lon.min() < area[0]
+    assert lon.max() > area[2]
+    assert abs(lat.mean() - 40.5) < 0.02
+    assert len(got.cells) < 120  # about 5 km by 4.5 km and a ring, not the whole tile
+
+
+def test_daymet_two_years_leave_a_missing_day(tmp_path: Path) -> None:
+    for year in (2020, 2021):
+        daymet_dataset("m", year).to_netcdf(tmp_path / f"daymet_{year}.nc")
+    got = read_climate(tmp_path / "daymet_*.nc", area=(-103.01, 40.49, -102.99, 40.51))
+    assert got.daily.sizes["time"] == 366 + 365
+    assert np.isnan(got.daily["tmax_c"].sel(time="2020-12-31")).all()
+    assert any("2020-12-31" in p.what for p in got.problems)
+
+
+def test_daymet_real_sample_kilometres() -> None:
+    path = open_data("climate/daymet/daymet_intersectr.nc")
+    context = Context("x", products()["daymet"])
+    with xr.open_dataset(path) as raw:
+        crs = {k: v for k, v in raw["lambert_conformal_conic"].attrs.items() if not k.startswith("_")}
+        x, y = float(raw["x"][200]) * 1000, float(raw["y"][200]) * 1000
+        wanted = raw["prcp"][:, 200, 200].values
+    lon, lat = Transformer.from_crs(CRS.from_cf(crs), 4326, always_xy=True).transform(x, y)
+    part = read_part(path, context, (lon - 0.001, lat - 0.001, lon + 0.001, lat + 0.001), {}, {}, [], None)
+    i = int(np.argmin(np.hypot(part.window.latitude - lat, part.window.longitude - lon)))
+    row, col = divmod(i, part.window.latitude.shape[1])
+    np.testing.assert_allclose(part.layers["precip_mm"][:, row, col], wanted, rtol=1e-6)
+    assert part.window.latitude.size <= 16
+
+
+def test_nclimgrid_daily_real_samples_latitude_ascending() -> None:
+    folder = open_data("climate/nclimgrid/prcp-202201-grd-scaled.nc").parent
+    got = read_climate(str(folder / "*-202201-grd-scaled.nc"), area=(-100.1, 41.0, -99.9, 41.2))
+    assert got.provenance["product"].startswith("nClimGrid-Daily")
+    with xr.open_dataset(folder / "tmin-202201-grd-scaled.nc") as raw:
+        wanted = raw["tmin"].sel(lat=41.104, lon=-100.0, method="nearest")
+        place = float(wanted["lat"]), float(wanted["lon"])
+        values = wanted.values
+    cell = int(np.argmin(np.hypot(got.cells["latitude"] - place[0], got.cells["longitude"] - place[1])))
+    np.testing.assert_allclose(got.daily["tmin_c"][cell], values, rtol=1e-5)
+    assert got.cells["latitude"].is_monotonic_decreasing
+
+
+def test_terraclimate_years_become_normals(tmp_path: Path) -> None:
+    """One variable and year a file, packed integers, latitude descending, months as dates."""
+    base = normals_dataset().rename(precipitation="ppt", low="tmin", high="tmax", reference_et="pet")
+    for year in (1991, 1992, 1993):
+        for name, unit in (("ppt", "mm"), ("tmin", "degC"), ("tmax", "degC"), ("pet", "mm")):
+            layer = base[name].rename(month="time") + (year - 1992 if name == "ppt" else 0)
+            layer.attrs = {"units": unit, "standard_name": name}
+            part = layer.to_dataset(name=name).assign_coords(
+                time=pd.date_range(f"{year}-01-01", periods=12, freq="MS")
+            )
+            packing = {name: {"dtype": "int16", "scale_factor": 0.01 if name != "ppt" else 0.1, "_FillValue": -32768}}
+            axes(part).to_netcdf(tmp_path / f"TerraClimate_{name}_{year}.nc", encoding=packing)
+    got = read_climate(tmp_path, area=AREA, kind="normals")
+    assert got.provenance["product"].startswith("TerraClimate")
+    assert any("3 years only" in p.what for p in got.problems)
+    whole = read_climate(tmp_path, area=None)
+    assert float(whole.normals["precip_mm"].mean("cell").sum()) == pytest.approx(
+        field(RAIN).mean(axis=(1, 2)).sum(), abs=0.7
+    )
+    only = read_climate(tmp_path, options={"period": [1991, 1991]})
+    assert float((whole.normals["precip_mm"] - only.normals["precip_mm"]).mean()) == pytest.approx(1.0, abs=0.06)
+
+
+def test_noaa_gridded_normals_netcdf(tmp_path: Path) -> None:
+    """Time counts months 1 to 12 with the units "months", latitude ascending (layout of the daily sample)."""
+    base = south_up(normals_dataset())
+    for short, ours, unit in (
+        ("prcp", "precipitation", "millimeter"),
+        ("tmin", "low", "degree_Celsius"),
+        ("tmax", "high", "degree_Celsius"),
+    ):
+        name = f"mly{short}_norm"
+        layer = base[ours].rename(month="time")
+        layer.attrs = {
+            "units": unit,
+            "standard_name": "air_temperature" if short != "prcp" else "precipitation_amount",
+        }
+        ds = axes(layer.to_dataset(name=name))
+        ds["time"].attrs = {"long_name": "Time, month of year", "units": "months", "calendar": "gregorian"}
+        ds.attrs["title"] = "1991-2020 Normals"
+        ds.to_netcdf(tmp_path / f"{short}-1991_2020-monthly-normals-v1.0.nc")
+    got = read_climate(tmp_path, area=AREA)
+    plain = tmp_path / "plain" / "normals.nc"
+    plain.parent.mkdir()
+    normals_dataset().to_netcdf(plain)
+    np.testing.assert_allclose(got.normals["tmax_c"], read_climate(plain, area=AREA).normals["tmax_c"], rtol=1e-5)
+    assert got.provenance["product"].startswith("Gridded monthly normals")
+
+
+def test_nclimgrid_monthly_real_files_lack_months() -> None:
+    folder = open_data("climate/nclimgrid/nclimgrid_prcp.nc").parent
+    with pytest.raises(StudyError, match="no value for month 3"):
+        read_climate(
+            str(folder / "nclimgrid_*.nc"), area=(-100.1, 41.0, -99.9, 41.2), options={"period": [1895, 1895]}
+        )
