@@ -118,6 +118,8 @@ def station_list(given: Any, files: Sequence[Path]) -> pd.DataFrame:
         path = beside[0] if beside else None
     if path is None:
         return pd.DataFrame(columns=["latitude", "longitude", "elevation_m", "name"])
+    if not path.is_file() and (files[0].parent / path).is_file():
+        path = files[0].parent / path
     if not path.is_file():
         raise StudyError("The station list does not exist.", str(path), "Correct climate stations in the study file.")
     if path.suffix.lower() == ".txt":
