@@ -21,8 +21,9 @@ MAX_HEIGHT = 720
 MARGIN = 14
 PATH_BUDGET = 24_000
 """Characters of all zone paths of one map; a busier map loses its smallest patches, and only on the picture."""
-LABEL_RADIUS = 24
+LABEL_RADIUS, SMALLEST_RADIUS = 22, 15
 LABELS_PER_ZONE = 3
+Disc = tuple[int, int, int]
 _BARS: dict[str, tuple[tuple[float, str, float], ...]] = {
     "us": (
         *((feet, "ft", 0.3048) for feet in (100, 200, 500, 1000)),
@@ -34,11 +35,11 @@ _BARS: dict[str, tuple[tuple[float, str, float], ...]] = {
 
 @dataclass(frozen=True)
 class Patches:
-    """All ground of one zone: an SVG path and the places of its number."""
+    """All ground of one zone: an SVG path, and where its number stands (x, y, radius of the disc)."""
 
     code: int
     path: str
-    labels: tuple[tuple[int, int], ...]
+    labels: tuple[tuple[int, int, int], ...]
 
 
 @dataclass(frozen=True)
@@ -153,13 +154,14 @@ def _patches(codes: np.ndarray, place: Affine, geometry: BaseGeometry, picture: 
         by_code.setdefault(int(code), []).append(shape(outline))
     shapely.prepare(geometry)
     found = []
-    for code in sorted(by_code):
+    taken: list[Disc] = []
+    for code in sorted(by_code, key=lambda c: -sum(p.area for p in by_code[c])):
         cut = shapely.intersection(np.array(by_code[code], dtype=object), geometry)
         polygons = [p for part in cut for p in _polygons(part)]
         if polygons:
             path = "".join(_path(p, picture) for p in polygons)
-            found.append(Patches(code, path, _label_places(polygons, picture)))
-    return tuple(found)
+            found.append(Patches(code, path, _label_places(polygons, picture, taken) if code else ()))
+    return tuple(sorted(found, key=lambda part: part.code))
 
 
 def _polygons(geometry: BaseGeometry) -> list[Polygon]:
@@ -168,15 +170,38 @@ def _polygons(geometry: BaseGeometry) -> list[Polygon]:
     return [p for part in getattr(geometry, "geoms", ()) for p in _polygons(part)]
 
 
-def _label_places(polygons: list[Polygon], picture: Affine) -> tuple[tuple[int, int], ...]:
-    """Place a number in the largest patches that have room for it, and in any case in the largest one."""
+def _label_places(polygons: list[Polygon], picture: Affine, taken: list[Disc]) -> tuple[Disc, ...]:
+    """Place a number in the largest patches that have room for it, and in any case in the largest one.
+
+    A number in a narrow patch is smaller, and steps aside along the line between the two discs when it would cover
+    another one.
+    """
     places = []
     for k, polygon in enumerate(sorted(polygons, key=lambda p: -p.area)[:LABELS_PER_ZONE]):
-        radius = shapely.maximum_inscribed_circle(polygon, tolerance=LABEL_RADIUS / picture.a / 8)
-        if k == 0 or radius.length * picture.a >= LABEL_RADIUS:
-            x, y = picture * radius.coords[0]
-            places.append((round(x), round(y)))
+        reach = shapely.maximum_inscribed_circle(polygon, tolerance=LABEL_RADIUS / picture.a / 8)
+        radius = min(max(round(reach.length * picture.a), SMALLEST_RADIUS), LABEL_RADIUS)
+        if k and radius < LABEL_RADIUS:
+            continue
+        x, y = reach.coords[0]
+        disc = _step_aside((x * picture.a + picture.c, y * picture.e + picture.f), radius, taken)
+        taken.append(disc)
+        places.append(disc)
     return tuple(places)
+
+
+def _step_aside(place: tuple[float, float], radius: int, taken: list[Disc]) -> Disc:
+    x, y = place
+    for other_x, other_y, other_radius in taken:
+        least = radius + other_radius + 4
+        dx, dy = x - other_x, y - other_y
+        distance = math.hypot(dx, dy)
+        if distance < least:
+            x, y = (
+                (x, other_y + least)
+                if distance < 1
+                else (x + dx * (least / distance - 1), y + dy * (least / distance - 1))
+            )
+    return round(x), round(y), radius
 
 
 def _path(geometry: BaseGeometry, picture: Affine) -> str:
