@@ -58,25 +58,43 @@ def runoff_depth(precip_mm, curve_number):
 
 
 @njit(cache=True, error_model="numpy")
+def _steepness(rain_mm, cn2, depletion_mm, rew_mm, tew_mm):
+    """Return by how much runoff falls per mm of depletion, between the wet and the dry end of the adjustment."""
+    number = adjusted_curve_number(cn2, depletion_mm, rew_mm, tew_mm)
+    retention = 25400.0 / number - 254.0
+    excess = rain_mm - 0.2 * retention
+    if excess <= 0.0:
+        return 0.0
+    reach = excess + retention
+    by_retention = 0.4 * excess * (reach + 2.0 * excess) / (reach * reach)
+    wettest, driest = cn2 / (0.427 + 0.00573 * cn2), cn2 / (2.281 - 0.01281 * cn2)
+    by_depletion = (wettest - driest) / (0.2 * rew_mm + 0.3 * tew_mm)
+    return by_retention * 25400.0 / (number * number) * by_depletion
+
+
+@njit(cache=True, error_model="numpy")
 def storm_runoff(rain_mm, cn2, depletion_mm, rew_mm, tew_mm):
     """Return runoff in mm such that a wetter surface never ends the storm drier than a drier one would.
 
     The published adjustment is so steep in places that 8 mm more water in the surface layer sheds 11 mm more of one
-    storm. Runoff is therefore limited to what keeps the water after the storm at or above that of any drier start.
+    storm. Runoff is convex in the depletion, so there is one depletion up to which it falls by more than 1 mm per mm;
+    from there to wetter surfaces it is held to 1 mm per mm.
     """
     runoff = runoff_depth(rain_mm, adjusted_curve_number(cn2, depletion_mm, rew_mm, tew_mm))
     if runoff <= 0.0:
         return 0.0
-    dry = 0.7 * rew_mm + 0.3 * tew_mm
-    if depletion_mm >= dry:
+    low = max(depletion_mm, 0.5 * rew_mm)
+    high = 0.7 * rew_mm + 0.3 * tew_mm
+    if low >= high or _steepness(rain_mm, cn2, low, rew_mm, tew_mm) <= 1.0:
         return runoff
-    for k in range(8):
-        drier = depletion_mm + (dry - depletion_mm) * (k + 1) / 8.0
-        other = runoff_depth(rain_mm, adjusted_curve_number(cn2, drier, rew_mm, tew_mm))
-        limit = other + (drier - depletion_mm)
-        if runoff > limit:
-            runoff = limit
-    return runoff
+    for _ in range(24):
+        middle = 0.5 * (low + high)
+        if _steepness(rain_mm, cn2, middle, rew_mm, tew_mm) > 1.0:
+            low = middle
+        else:
+            high = middle
+    drier = runoff_depth(rain_mm, adjusted_curve_number(cn2, high, rew_mm, tew_mm))
+    return min(runoff, drier + high - depletion_mm)
 
 
 @njit(cache=True, error_model="numpy")
