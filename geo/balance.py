@@ -87,6 +87,7 @@ def simulate(
     unit_cell: np.ndarray,
     settings: BalanceSettings,
     ladder_days: tuple[int, ...] = LADDER_DAYS,
+    days: np.ndarray | None = None,
 ) -> xr.Dataset:
     """Run the four options on every unit and season.
 
@@ -101,6 +102,8 @@ def simulate(
     settings : BalanceSettings
     ladder_days : tuple of int
         Termination dates tried for the overwintering cover, days from planting (0 or less).
+    days : structured array of `DAY`, optional
+        `pack_days(weather)`, to save the work when units are run in parts.
 
     Returns
     -------
@@ -110,11 +113,11 @@ def simulate(
 
     Notes
     -----
-    ``ground_cover`` at ``freeze`` is the living canopy; in April and at the end it includes residue. Frost does not end
-    the overwintering mix, so its ``freeze`` values are those of the early termination date. Survivors of the summer
-    mix are sprayed on that date.
+    ``ground_cover`` at ``freeze`` is the living canopy; in April and at the end it includes residue. Frost does not
+    end the overwintering mix, so its ``freeze`` values are those of the early termination date. Survivors of the
+    summer mix are sprayed on that date.
     """
-    days = pack_days(weather)
+    days = pack_days(weather) if days is None else days
     events = np.zeros(len(seasons), EVENTS)
     for name in EVENTS.names or ():
         events[name] = getattr(seasons, name)

@@ -159,9 +159,11 @@ def site_outcomes(
     def mean(values: np.ndarray) -> np.ndarray:
         return mixture_mean(values, unit, weight)
 
+    quantiles = QUANTILES if full else (0.5,)
+
     def spread(values: np.ndarray) -> np.ndarray:
-        """(unit, option, season) -> (site, option, quantile)."""
-        return mixture_quantile(np.moveaxis(values, 2, 1), unit, weight, QUANTILES).transpose(0, 2, 1)
+        """Turn (unit, option, season) into (site, option, quantile)."""
+        return mixture_quantile(np.moveaxis(values, 2, 1), unit, weight, quantiles).transpose(0, 2, 1)
 
     def covers(values: np.ndarray) -> np.ndarray:
         return np.where(is_cover, values, np.nan)
@@ -170,7 +172,6 @@ def site_outcomes(
     so, soq = ("site", "option"), ("site", "option", "quantile")
     ladder = planting_day + run["rung"].values
     data: dict[str, tuple[tuple[str, ...], np.ndarray, str, str]] = {
-        "planting_water_mm": (soq, spread(planting), "mm", "plant-available water at next planting"),
         "planting_gap_mm": (soq, spread(gap), "mm", "stubble minus option at next planting"),
         "shortfall_years": (so, mean(shortfall(planting[:, :1], planting, target).mean(axis=2)), "1",
                             "share of years in which the option costs the planting-water target"),
@@ -188,6 +189,7 @@ def site_outcomes(
         rung_short = mean(shortfall(planting[:, :1], rung_paw, target).mean(axis=2))
         sl = ("site", "ladder")
         data |= {
+            "planting_water_mm": (soq, spread(planting), "mm", "plant-available water at next planting"),
             "termination_gap_mm": (sl, rung_gap_mid, "mm", "median planting gap by termination date"),
             "termination_shortfall": (sl, rung_short, "1", "shortfall years by termination date"),
             "latest_termination_day": (("site",), latest_safe_day(ladder, rung_gap_mid, rung_short, rules),
@@ -196,7 +198,7 @@ def site_outcomes(
     out = xr.Dataset(
         {k: (d, v.astype(np.float32), {"units": u, "long_name": text}) for k, (d, v, u, text) in data.items()},
         coords={
-            "site": np.arange(n_sites), "option": list(OPTIONS), "quantile": list(QUANTILES), "check": list(CHECKS),
+            "site": np.arange(n_sites), "option": list(OPTIONS), "quantile": list(quantiles), "check": list(CHECKS),
             "layer": [1, 2, 3, 4], "step": run["step"].values, "target": list(TARGETS), "ladder": ladder,
         },
     )  # fmt: skip
@@ -242,7 +244,7 @@ def _for_pages(run, total, gap, capacity_mm, units, climate, mean, spread, unit,
         "april_ground_cover": (soq, spread(cover[..., 1]), "1", "ground cover with residue on the first of April"),
         "paw_layer_mm": (("site", "option", "check", "layer"), median_of(run["paw_mm"].values), "mm",
                          "median plant-available water by one-foot layer"),
-        "stored_mm": (("site", "option", "quantile", "step"), track, "mm", "plant-available water through the season"),
+        "stored_mm": (("site", "option", "quantile", "step"), track, "mm", "stored water through the season"),
         "dry_spring_gap_mm": (so, some_springs(rank < third), "mm", "median planting gap after the driest springs"),
         "wet_spring_gap_mm": (so, some_springs(rank >= rank.shape[1] - third), "mm", "after the wettest springs"),
         "first_freeze_day": (("site", "quantile"), freeze, "day of year", "first killing freeze"),

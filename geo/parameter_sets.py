@@ -23,7 +23,8 @@ class Axis:
     Attributes
     ----------
     name : str
-        A scalar of ``shared/water_balance.toml``, ``trait:NAME`` for a trait of every cover group, or ``curve_number``.
+        A scalar of ``shared/water_balance.toml``, ``trait:NAME`` for a trait of every cover group, or
+        ``curve_number``.
     low, high : float
         Ends: a value for scalars, a factor for traits (degC for killing temperatures), a shift for curve numbers.
     label : str

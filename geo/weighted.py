@@ -74,7 +74,7 @@ def mixture_quantile(
 
 
 def _interpolate(values: np.ndarray, weights: np.ndarray, q: np.ndarray) -> np.ndarray:
-    """Interpolate sorted values with weights (zero-weight entries last) at probabilities `q`; (..., n) -> (..., q)."""
+    """Interpolate sorted weighted values (weight 0 last) at probabilities `q`; (..., n) -> (..., q)."""
     total = weights.sum(axis=-1, keepdims=True)
     count = (weights > 0).sum(axis=-1, keepdims=True)
     cumulative = np.cumsum(weights, axis=-1)

@@ -33,8 +33,8 @@ from geo.soils import SoilTable
 from geo.terrain import slope_percent
 from geo.weather_generator import generate_daily
 from geo.zones import Zones, classify
-from pipelines.readers.climate import ClimateInput, read_climate
 from pipelines.field_tables import seeding_rate_factor
+from pipelines.readers.climate import ClimateInput, read_climate
 from pipelines.readers.elevation import read_elevation
 from pipelines.readers.fields import read_fields
 from pipelines.readers.soils import read_soils
@@ -65,6 +65,7 @@ class Run:
     units: ResponseUnits | None = None
     cells: pd.DataFrame | None = None
     weather: xr.Dataset | None = None
+    days: np.ndarray | None = None
     seasons: SeasonIndex | None = None
     soil_records: np.ndarray | None = None
     cell_climate: CellClimate | None = None
@@ -190,7 +191,8 @@ def weather(run: Run) -> None:
         assert climate.normals is not None
         run.weather = generate_daily(climate.normals, run.study.study.years, run.study.study.seed)
         run.seasons = index_seasons(run.weather, calendar)
-    freezes = killing_freeze(pack_days(run.weather), run.seasons)
+    run.days = pack_days(run.weather)
+    freezes = killing_freeze(run.days, run.seasons)
     run.cell_climate = cell_climate(run.weather, run.seasons, freezes)
     cells = _have(run.cells).copy()
     cells["precip_mm"] = run.cell_climate.annual_precip_mm
@@ -226,7 +228,17 @@ def _simulated(
     starts = range(0, len(soils), UNITS_AT_ONCE)
     for k, start in enumerate(starts):
         part = slice(start, start + UNITS_AT_ONCE)
-        parts.append(simulate(_have(run.weather), _have(run.seasons), soils[part], cell[part], settings, ladder_days))
+        parts.append(
+            simulate(
+                _have(run.weather),
+                _have(run.seasons),
+                soils[part],
+                cell[part],
+                settings,
+                ladder_days,
+                _have(run.days),
+            )
+        )
         run.report(step, done * len(starts) + k + 1, total * len(starts))
     out = (
         xr.concat(parts, dim="unit", data_vars="minimal", coords="minimal", compat="override", join="exact")

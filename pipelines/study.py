@@ -188,7 +188,8 @@ def load_study(path: Path) -> tuple[Study, str]:
 
 def line_of(text: str, keys: tuple[str, ...]) -> int | None:
     """Return the 1-based line of a key in TOML text, or of its table; None when neither is there."""
-    table, best = (), None
+    table: tuple[str, ...] = ()
+    best = None
     for number, line in enumerate(text.splitlines(), start=1):
         head = re.match(r"^\s*\[+\s*([^\]]+?)\s*\]+", line)
         if head:
