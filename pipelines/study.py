@@ -86,6 +86,8 @@ class ElevationTable(_Table):
     """[elevation]: a height model, for slope."""
 
     path: str
+    unit: str | None = None
+    band: int = Field(default=1, ge=1)
 
 
 class SeasonTable(_Table):
