@@ -104,7 +104,7 @@ def write_stac_item(result: StudyResult, files: Iterable[Path], item_path: Path)
         Where the item goes.
     """
     tags = about_tags(result)
-    place = result.grid.footprint("EPSG:4326", npoints=40).geom
+    place = shapely.orient_polygons(shapely.set_precision(result.grid.footprint("EPSG:4326", npoints=8).geom, 1e-6))
     item = pystac.Item(
         id=f"{slug(tags['TITLE'])}-{tags['STUDY_HASH'][:12]}", geometry=shapely.geometry.mapping(place),
         bbox=list(place.bounds), datetime=_moment(tags["STARTED"]),

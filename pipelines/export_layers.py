@@ -130,7 +130,8 @@ def valid_polygons(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         shapes[bad] = shapely.make_valid(shapes[bad], method="structure", keep_collapsed=False)
     whole = [_polygons(shape) for shape in shapes]
     kept = frame.assign(**{frame.geometry.name: gpd.GeoSeries(whole, index=frame.index, crs=frame.crs)})
-    return kept[[not (shape is None or shape.is_empty) for shape in whole]].reset_index(drop=True)
+    holds = np.array([not (shape is None or shape.is_empty) for shape in whole], dtype=bool)
+    return kept.loc[holds].reset_index(drop=True)
 
 
 def _polygons(shape: shapely.Geometry | None) -> shapely.MultiPolygon | None:

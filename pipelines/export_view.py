@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pyogrio
 import rasterio.features
+import rasterio.windows
 import shapely
 from odc.geo.geobox import GeoBox
 from odc.geo.warp import rio_reproject
@@ -93,11 +95,9 @@ def _shape_of_file(path: Path, crs: str) -> shapely.Geometry:
 def clipped(result: StudyResult, shape: shapely.Geometry) -> StudyResult:
     """Return the study inside a shape: pixels whose centre lies in it, the areas of sites cut accordingly."""
     grid, raster = result.grid, result.site_raster
-    west, south, east, north = shape.bounds
-    inverse = ~grid.affine
-    (left, top), (right, bottom) = inverse * (west, north), inverse * (east, south)
-    rows = slice(max(int(np.floor(top)), 0), min(int(np.ceil(bottom)), grid.shape[0]))
-    columns = slice(max(int(np.floor(left)), 0), min(int(np.ceil(right)), grid.shape[1]))
+    window = rasterio.windows.from_bounds(*shape.bounds, transform=grid.affine)
+    rows = slice(max(math.floor(window.row_off), 0), min(math.ceil(window.row_off + window.height), grid.shape[0]))
+    columns = slice(max(math.floor(window.col_off), 0), min(math.ceil(window.col_off + window.width), grid.shape[1]))
     part = grid[rows, columns]
     outside = rasterio.features.geometry_mask([shape], part.shape, part.affine)
     cut = np.where(outside, -1, raster[rows, columns]).astype(raster.dtype)

@@ -36,7 +36,8 @@ def coverage_patches(codes: np.ndarray, simplify_pixels: float = SIMPLIFY_PIXELS
     -----
     GDAL leaves out the corner of a polygon where two neighbours meet on its straight edge. Simplified one by one,
     such edges part. Every pixel corner on an edge is therefore made a vertex first (exact in whole pixels), which
-    gives a valid coverage; `shapely.coverage_simplify` (Visvalingam-Whyatt on shared edges) then moves both sides alike.
+    gives a valid coverage; `shapely.coverage_simplify` (Visvalingam-Whyatt on shared edges) then moves both sides
+    alike, and a second pass with no tolerance takes the spare points off the straight outer border.
     """
     raster = np.ascontiguousarray(codes, dtype=np.int32)
     shapes = list(rasterio.features.shapes(raster, mask=raster >= 0, connectivity=4))
@@ -46,7 +47,8 @@ def coverage_patches(codes: np.ndarray, simplify_pixels: float = SIMPLIFY_PIXELS
     patches = np.array([shapely.geometry.shape(geometry) for geometry, _ in shapes], dtype=object)
     patches = shapely.segmentize(patches, 1.0)
     patches = shapely.set_coordinates(patches, np.round(shapely.get_coordinates(patches)))
-    return shapely.coverage_simplify(patches, simplify_pixels, simplify_boundary=False), values
+    patches = shapely.coverage_simplify(patches, simplify_pixels, simplify_boundary=False)
+    return shapely.coverage_simplify(patches, 0.0, simplify_boundary=True), values
 
 
 def to_map(shapes: np.ndarray, grid: GeoBox) -> np.ndarray:
