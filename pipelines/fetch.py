@@ -23,7 +23,7 @@ from geo.errors import Problem, StudyError
 from pipelines.fetch_climate import fetch_grid, fetch_points
 from pipelines.fetch_soils import fetch_soils
 from pipelines.house import shared_dir
-from pipelines.http_cache import PoliteSession, Transient, program_version, write_whole
+from pipelines.http_cache import PoliteSession, Reply, Transient, program_version, write_whole
 
 Progress = Callable[[str, int, int], None]
 Climate = Literal["daily", "daily_points", "normals", "none"]
@@ -137,8 +137,12 @@ def fetch_study(
         bring = fetch_points if climate == "daily_points" else fetch_grid
         written[climate] = bring(place, years, home / "climate", net, table[climate], progress)
     name = str(outline["NAME"].iloc[0]) if len(outline) else "Fetched area"
-    study = home / "study.toml"
-    write_whole(study, study_text(name, climate, years).encode())
+    earlier = _earlier(home)
+    study, text = home / "study.toml", study_text(name, climate, years).encode()
+    if not study.exists() or pooch.file_hash(str(study)) == earlier.get("study_sha256"):
+        write_whole(study, text)
+    else:
+        problems = [*problems, Problem("study", "study.toml", "it was changed by hand", "warning", "kept as it is")]
     files = [
         FetchedFile(source, str(p.relative_to(home)), pooch.file_hash(str(p)), p.stat().st_size)
         for source, paths in written.items()
@@ -147,8 +151,10 @@ def fetch_study(
     used = {n: {k: str(table[n][k]) for k in ("label", "base", "licence")} for n in written}
     replies = net.replies[start:]
     reused = sum(r.cached for r in replies)
+    _remove_stale(home, earlier, files)
     report = FetchReport(home, study, files, used, len(replies) - reused, reused, problems)
-    _write_record(report, place, climate, years, net, start)
+    asked = {"climate": climate, "years": list(years), "study_sha256": hashlib.sha256(text).hexdigest()}
+    _write_record(report, place, asked, replies)
     return report
 
 
@@ -282,13 +288,29 @@ def study_text(name: str, climate: str, years: tuple[int, int]) -> str:
     return "\n".join([*lines, "", "# [fields]", '# path = "fields.gpkg"', ""])
 
 
+def _earlier(home: Path) -> dict[str, Any]:
+    """Return the record of the last fetch into this folder."""
+    try:
+        found = json.loads((home / "fetch.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _remove_stale(home: Path, earlier: dict[str, Any], files: list[FetchedFile]) -> None:
+    """Remove layer files that an earlier fetch wrote and this one did not: other years or another climate."""
+    keep = {f.path for f in files}
+    for item in earlier.get("files", []):
+        path = (home / str(item.get("path", ""))).resolve()
+        if item.get("path") not in keep and path.is_file() and home.resolve() in path.parents:
+            path.unlink()
+
+
 def _write_record(
     report: FetchReport,
     place: BaseGeometry,
-    climate: str,
-    years: tuple[int, int],
-    net: PoliteSession,
-    start: int,
+    asked: dict[str, Any],
+    replies: list[Reply],
 ) -> None:
     """Write what came from where, under which terms, to ``fetch.json``."""
     record = {
@@ -297,12 +319,9 @@ def _write_record(
         "written": datetime.now(UTC).isoformat(timespec="seconds"),
         "area_sha256": hashlib.sha256(shapely.to_wkb(place)).hexdigest(),
         "bounds": [round(v, 6) for v in place.bounds],
-        "climate": climate,
-        "years": list(years),
+        **asked,
         "sources": report.sources,
         "files": [{k: getattr(f, k) for k in ("source", "path", "sha256", "bytes")} for f in report.files],
-        "replies": [
-            {"url": r.url, "sha256": r.sha256, "bytes": r.size, "fetched": r.fetched} for r in net.replies[start:]
-        ],
+        "replies": [{"url": r.url, "sha256": r.sha256, "bytes": r.size, "fetched": r.fetched} for r in replies],
     }
     write_whole(report.folder / "fetch.json", json.dumps(record, indent=1, ensure_ascii=False).encode())

@@ -143,6 +143,22 @@ def test_a_second_run_asks_nothing(services: Services, session: PoliteSession, t
     assert {f.path: f.sha256 for f in second.files} == before
 
 
+def test_other_years_replace_the_old_files_but_not_the_edited_study(
+    services: Services, session: PoliteSession, tmp_path: Path
+) -> None:
+    home = tmp_path / "study"
+    small = (-102.95, 40.0, -102.9, 40.03)
+    fetch_study(small, home, climate="daily", years=(2001, 2006), sources=services.bases, session=session)
+    report = fetch_study(small, home, climate="daily", years=(2003, 2004), sources=services.bases, session=session)
+    assert not report.problems
+    assert read_climate(home / "climate").daily.sizes["time"] == 731
+    (home / "study.toml").write_text("# mine\n" + (home / "study.toml").read_text())
+    report = fetch_study(small, home, climate="normals", sources=services.bases, session=session)
+    assert (home / "study.toml").read_text().startswith("# mine")
+    assert "changed by hand" in report.problems[0].what
+    assert read_climate(home / "climate").normals is not None
+
+
 def test_a_killed_run_goes_on_where_it_stopped(services: Services, session: PoliteSession, tmp_path: Path) -> None:
     """The service fails for good in the middle; the tiles that had arrived are not asked for again."""
     settings = settings_of(services.bases)["soils"] | {"tile_deg": 0.03}
