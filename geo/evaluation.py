@@ -1,0 +1,187 @@
+"""Run the water balance over spans of any length, so that field trials with their own dates can be repeated.
+
+The study runs four options between fixed dates. Trials differ: fallow of fourteen months, covers sown in spring and
+ended in early summer before wheat, twenty days of drying. All of them are run here with the very same compiled days.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+from numba import njit
+
+from geo.balance_cover import cover_day, end_cover, open_stand
+from geo.balance_day import decay_day
+from geo.balance_season import available, bare_day, run_in
+from geo.balance_types import FLUXES, GROUP, N_SUB, STATE
+from geo.parameters import BalanceSettings, Mix
+from geo.season import RUN_IN_DAYS
+
+NEVER = -1
+"""Position of an event that does not happen."""
+
+TRACK = np.dtype(
+    [
+        ("available_mm", "f8"),  # plant-available water of the four feet at the start of the day
+        ("layer_mm", "f8", (4,)),  # the same by one-foot layer
+        ("surface_mm", "f8"),  # water of the top 100 mm above wilting point; may be below zero
+        ("snow_mm", "f8"),
+        ("flux_mm", "f8", (len(FLUXES),)),  # sums since the start of the track
+        ("biomass_kg_ha", "f8"),  # above ground: living and dead cover
+        ("canopy", "f8"),
+    ],
+    align=True,
+)
+"""What is written down at the start of every day of a span."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Positions on the time axis of what happens in one span.
+
+    Attributes
+    ----------
+    begin, stop : int
+        First day that is run, and the day at whose start the run ends.
+    run_in : bool
+        Grow the previous small grain in the 135 days before `begin` and start on its stubble; otherwise start from
+        `water_share`.
+    water_share : float
+        Plant-available water at `begin` as a share of capacity, when there is no run-in.
+    sow, end : int
+        Seeding and termination of the cover; `NEVER` for fallow.
+    """
+
+    begin: int
+    stop: int
+    run_in: bool = True
+    water_share: float = 1.0
+    sow: int = NEVER
+    end: int = NEVER
+
+
+@njit(cache=True, error_model="numpy")
+def _write(row, state, n_groups):
+    row.available_mm = available(state)
+    row.layer_mm[0] = max(0.0, state.water_mm[0]) + max(0.0, state.water_mm[1])
+    for k in range(2, N_SUB):
+        row.layer_mm[k - 1] = max(0.0, state.water_mm[k])
+    row.surface_mm = state.water_mm[0]
+    row.snow_mm = state.snow_mm
+    for k in range(state.flux_mm.size):
+        row.flux_mm[k] = state.flux_mm[k]
+    mass = state.dead_cover_kg_ha
+    for g in range(n_groups):
+        mass += state.mass_kg_ha[g]
+    row.biomass_kg_ha = mass
+    row.canopy = state.canopy
+
+
+@njit(cache=True, error_model="numpy")
+def _run(soil, days, begin, stop, with_run_in, water_share, sow, end, groups, density, bonus, p, states, track):
+    state = states[0]
+    state.closure_mm = 0.0
+    if with_run_in:
+        run_in(state, soil, days, begin - RUN_IN_DAYS, p)
+    else:
+        for k in range(N_SUB):
+            state.water_mm[k] = water_share * soil.capacity_mm[k]
+        state.straw_kg_ha = p.stubble_straw_kg_ha
+        state.dead_area_m2_kg = p.straw_area_m2_kg
+        state.dead_decay = 1.0
+        state.shelter_m = p.stubble_height_m
+    for t in range(begin, stop):
+        _write(track[t - begin], state, groups.size)
+        if t == sow:
+            open_stand(state, groups)
+        if t == end:
+            end_cover(state, groups)
+        if state.stand_open > 0.5:
+            cover_day(state, soil, days[t], groups, p, density, bonus, t - sow)
+            decay_day(state, soil, days[t], p)
+        else:
+            bare_day(state, soil, days[t], p)
+    _write(track[stop - begin], state, groups.size)
+    return state.closure_mm
+
+
+def run_span(
+    soil: np.ndarray, days: np.ndarray, span: Span, settings: BalanceSettings, mix: Mix | None = None
+) -> np.ndarray:
+    """Run one profile over one span.
+
+    Parameters
+    ----------
+    soil : one record of `SOIL`
+    days : structured array of `DAY`, shape (time,)
+    span : Span
+    settings : BalanceSettings
+    mix : Mix, optional
+        The cover; needed when the span has a seeding date.
+
+    Returns
+    -------
+    structured array of `TRACK`, shape (stop - begin + 1,)
+        Depths in mm, mass in kg/ha; row 0 is the start of the first day.
+
+    Raises
+    ------
+    ValueError
+        The span does not fit the record, or a cover is sown without a mix.
+    """
+    first = span.begin - (RUN_IN_DAYS if span.run_in else 0)
+    if first < 0 or span.stop > len(days) or span.stop <= span.begin:
+        raise ValueError(f"the span {span} does not fit a record of {len(days)} days")
+    if span.sow != NEVER and mix is None:
+        raise ValueError("a span with a seeding date needs a mix")
+    groups = np.zeros(1, GROUP)[:0] if mix is None else mix.groups
+    density, bonus = (1.0, 0.0) if mix is None else (mix.density, mix.water_bonus)
+    track = np.zeros(span.stop - span.begin + 1, TRACK)
+    _run(
+        soil, days, span.begin, span.stop, span.run_in, span.water_share, span.sow, span.end, groups, density, bonus,
+        settings.parameters[0], np.zeros(1, STATE), track,
+    )  # fmt: skip
+    return track
+
+
+def flux(track: np.ndarray, name: str, first: int = 0, last: int = -1) -> float:
+    """Return the sum of one flux in mm between two rows of a track; `name` as in `FLUXES` without ``_mm``."""
+    k = FLUXES.index(f"{name}_mm")
+    return float(track["flux_mm"][last, k] - track["flux_mm"][first, k])
+
+
+@dataclass(frozen=True, slots=True)
+class DateFinder:
+    """Finds month-days on the time axis of a daily record.
+
+    Attributes
+    ----------
+    key : int array (time,)
+        Dates as yyyymmdd.
+    """
+
+    key: np.ndarray
+
+    @classmethod
+    def of(cls, weather: xr.Dataset) -> DateFinder:
+        """Build from the integer coordinates of daily weather."""
+        year, month, day = (weather[name].values.astype(np.int64) for name in ("year", "month", "day"))
+        return cls(year * 10000 + month * 100 + day)
+
+    def at(self, year: int, date: tuple[int, int]) -> int:
+        """Return the position of a date; `NEVER` when the record does not reach it."""
+        wanted = year * 10000 + date[0] * 100 + date[1]
+        place = int(np.searchsorted(self.key, wanted))
+        return place if place < len(self.key) and self.key[place] == wanted else NEVER
+
+    def years(self) -> range:
+        """Return the years of the record."""
+        return range(int(self.key[0] // 10000), int(self.key[-1] // 10000) + 1)
+
+
+def storage_efficiency(water_gained_mm: np.ndarray, precip_mm: np.ndarray) -> np.ndarray:
+    """Return the share of precipitation stored, by season: water gained over precipitation, NaN without rain."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(np.asarray(precip_mm) > 0, np.asarray(water_gained_mm) / np.asarray(precip_mm), np.nan)
