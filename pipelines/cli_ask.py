@@ -104,7 +104,8 @@ def print_check(console: Console, report: CheckReport) -> None:
         console.print("\n[bold]Rows that were repaired, left out or are doubtful[/bold]")
         for group in report.groups[:_SHOWN]:
             console.print(f"  {group.layer:10} {escape(group.what)} ({group.action})", soft_wrap=True)
-            console.print(f"    {group.count} x, such as {escape(group.where)}", soft_wrap=True)
+            places = f"{group.count} places, such as " if group.count > 1 else ""
+            console.print(f"    where: {places}{escape(group.where)}", soft_wrap=True)
             if group.fix:
                 console.print(f"    to do: {escape(group.fix)}", soft_wrap=True)
         if len(report.groups) > _SHOWN:

@@ -1,0 +1,335 @@
+"""Read everything that a study needs before any long run: what is there, what is missing, where, and what to do."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from pyproj import Geod
+
+from geo.errors import Problem, StudyError, problem_table
+from geo.fields import field_coverage
+from geo.grid import burn_map_units, cell_area_ha
+from geo.response_units import ResponseUnits, build_units
+from pipelines import steps
+from pipelines.display import Units
+from pipelines.overview_map import Overview, draw_overview
+from pipelines.readers.elevation import read_elevation
+from pipelines.staging import staged_file
+from pipelines.steps import Report, Run
+from pipelines.study import Study, load_study
+from pipelines.tables import load_tables, zone_rules
+
+CHECK_STEPS = {"layers": 3.0, "grid": 1.0, "units": 2.0, "weather": 3.0, "elevation": 0.5, "map": 3.0}
+MAP_FILE, PROBLEMS_FILE = "check.png", "check_problems.csv"
+# A climate farther away than this says little of a field (common practice, no source).
+FAR_KM = 40.0
+# Below this, one year moves a share of years by more than 5 % (common practice, no source).
+FEW_SEASONS = 20
+_MISSING_SHARE = 0.02
+_NAMED = 6
+_LAYER_ORDER = ("fields", "soils", "climate", "elevation", "grid")
+_NUMBER = re.compile(r"\d[\d.,]*")
+
+
+@dataclass(frozen=True, slots=True)
+class ProblemGroup:
+    """Problems of one kind: how many, and the first place."""
+
+    layer: str
+    what: str
+    action: str
+    fix: str
+    count: int
+    where: str
+
+
+@dataclass
+class CheckReport:
+    """What a check has found.
+
+    Attributes
+    ----------
+    facts : list of (layer, text)
+        What is there.
+    faults : list of StudyError
+        What stops the run.
+    findings : list of (what, what to do)
+        What the run would survive, and the user should know.
+    groups : list of ProblemGroup
+        Rows that the readers left out, repaired or doubt, by kind.
+    """
+
+    name: str
+    study_file: Path
+    facts: list[tuple[str, str]] = field(default_factory=list)
+    faults: list[StudyError] = field(default_factory=list)
+    findings: list[tuple[str, str]] = field(default_factory=list)
+    groups: list[ProblemGroup] = field(default_factory=list)
+    map_file: Path | None = None
+    problems_file: Path | None = None
+
+
+def check_study(study_file: Path, report: Report, out: Path | None = None) -> CheckReport:
+    """Read every layer of a study; one that fails does not keep the others from being read.
+
+    Parameters
+    ----------
+    study_file : Path
+    report : callable
+        Progress, see `pipelines.steps.Report`.
+    out : Path, optional
+        Folder of the overview map and the list of problems; the study's own by default.
+
+    Returns
+    -------
+    CheckReport
+
+    Raises
+    ------
+    StudyError
+        When the study file itself has faults.
+    """
+    study, _ = load_study(study_file)
+    tables = load_tables(study)
+    zone_rules(tables, study)
+    found = CheckReport(study.study.name, study_file)
+    run = Run(study, study_file.parent, tables, report)
+    _read_layers(run, found)
+    if run.soil is not None:
+        _attempt(found, steps.grid, run)
+    sites = _lay_soils(run, found)
+    if run.units is not None and run.climate is not None and _attempt(found, steps.weather, run):
+        sites = run.units
+    _read_elevation(run, sites, found)
+    units = Units(study.study.units)
+    _tell_fields(run, found, units)
+    _tell_soils(run, sites, found, units)
+    _tell_climate(run, found)
+    without = _fields_without_soil(run, sites, found)
+    found.facts.sort(key=lambda fact: _LAYER_ORDER.index(fact[0]))
+    report("map", 0, 1)
+    target = (out or Path.cwd() / study.study.out).absolute()
+    found.groups = group_problems(run.problems)
+    if run.problems:
+        found.problems_file = target / PROBLEMS_FILE
+        with staged_file(found.problems_file) as file:
+            problem_table(run.problems).to_csv(file, index=False)
+    if run.grid is not None or run.fields is not None:
+        found.map_file = target / MAP_FILE
+        with staged_file(found.map_file) as file:
+            draw_overview(_overview(run, sites, without, found), file)
+    report("map", 1, 1)
+    return found
+
+
+def group_problems(problems: list[Problem]) -> list[ProblemGroup]:
+    """Join problems that differ only in their place and their numbers; left out first, then by count."""
+    groups: dict[tuple[str, str, str, str], list[Problem]] = {}
+    for problem in problems:
+        alike = (problem.layer, _NUMBER.sub("#", problem.what), problem.action, _NUMBER.sub("#", problem.fix))
+        groups.setdefault(alike, []).append(problem)
+    rows = [
+        ProblemGroup(same[0].layer, same[0].what, same[0].action, same[0].fix, len(same), same[0].where)
+        for same in groups.values()
+    ]
+    order = {"left out": 0, "warning": 1, "repaired": 2}
+    return sorted(rows, key=lambda g: (order[g.action], -g.count))
+
+
+def _attempt(found: CheckReport, step: Callable[[Run], None], run: Run) -> bool:
+    try:
+        step(run)
+    except StudyError as error:
+        if str(error) not in map(str, found.faults):
+            found.faults.append(error)
+        return False
+    return True
+
+
+def _read_layers(run: Run, found: CheckReport) -> None:
+    """Read fields and soils; when the fields fail, still read the soils."""
+    if _attempt(found, steps.layers, run) or run.study.fields is None or run.fields is not None:
+        return
+    alone = Run(_without_fields(run.study), run.folder, run.tables, run.report)
+    _attempt(found, steps.layers, alone)
+    run.soil = alone.soil
+    run.problems += alone.problems
+
+
+def _without_fields(study: Study) -> Study:
+    return study.model_copy(update={"fields": None})
+
+
+def _lay_soils(run: Run, found: CheckReport) -> ResponseUnits | None:
+    """Lay the soils on the grid; without a climate as if it were one cell."""
+    if run.soil is None or run.grid is None:
+        return None
+    if run.climate is not None:
+        _attempt(found, steps.units, run)
+        return run.units
+    try:
+        codes, map_units = burn_map_units(run.soil, run.grid)
+    except StudyError as error:
+        found.faults.append(error)
+        return None
+    one_cell = np.where(codes >= 0, 0, -1).astype(np.int32)
+    return build_units(codes, map_units, one_cell, run.soil, pixel_area_ha=cell_area_ha(run.grid))
+
+
+def _read_elevation(run: Run, sites: ResponseUnits | None, found: CheckReport) -> None:
+    table = run.study.elevation
+    if table is None or run.grid is None:
+        return
+    run.report("elevation", 0, 1)
+    try:
+        height, problems = read_elevation(
+            run.path(table.path),
+            run.grid,
+            unit=table.unit,
+            band=table.band,
+            needed=None if sites is None else sites.site_raster >= 0,
+        )
+    except StudyError as error:
+        found.faults.append(error)
+        return
+    run.problems += problems
+    if run.study.study.units == "us":
+        low, high = (f"{v / 0.3048:,.0f}" for v in (np.nanmin(height), np.nanmax(height)))
+        found.facts.append(("elevation", f"{low} to {high} ft"))
+    else:
+        found.facts.append(("elevation", f"{np.nanmin(height):,.0f} to {np.nanmax(height):,.0f} m"))
+
+
+def _tell_fields(run: Run, found: CheckReport, units: Units) -> None:
+    if run.study.fields is None:
+        found.facts.append(("fields", "none named; the map will show ground only"))
+    if run.fields is None:
+        return
+    wet = int(run.fields["irrigated"].sum())
+    area = units.area(float(run.fields["area_ha"].sum()))
+    found.facts.append(("fields", f"{len(run.fields):,} fields, {area}, {wet} of them irrigated"))
+
+
+def _tell_soils(run: Run, sites: ResponseUnits | None, found: CheckReport, units: Units) -> None:
+    if run.soil is None or run.grid is None or sites is None:
+        return
+    table = sites.sites
+    least = zone_rules(run.tables, run.study)[0].rated_share_min
+    total = float(table["area_ha"].sum())
+    rated = float(table.loc[table["rated_share"] >= least, "area_ha"].sum())
+    kinds = table["map_unit_id"].nunique()
+    share = units.percent(rated / total if total else 0.0)
+    found.facts.append(("soils", f"{kinds} map units on {units.area(total)}; {share} of that can be rated"))
+    rows, columns = run.grid.shape
+    found.facts.append(
+        (
+            "grid",
+            f"{rows * columns / 1e6:.1f} million squares of {run.study.map.resolution_m:g} m in {run.study.map.crs}",
+        )
+    )
+    lost = table[table["rated_share"] < least]
+    if total and len(lost):
+        names = lost.join(run.soil.map_units["name"], on="map_unit_id").groupby("name")["area_ha"].sum()
+        largest = names.sort_values(ascending=False)
+        shown = ", ".join(f"{name} ({units.area(area)})" for name, area in largest.head(3).items())
+        found.findings.append(
+            (
+                f"{units.area(float(lost['area_ha'].sum()))} will not be rated: {shown}"
+                + (f" and {len(largest) - 3} more map units" if len(largest) > 3 else ""),
+                "Water, rock and built-up ground need nothing; soils with missing data may be in a newer survey.",
+            )
+        )
+
+
+def _tell_climate(run: Run, found: CheckReport) -> None:
+    climate = run.climate
+    if climate is None:
+        return
+    cells = climate.cells if run.cells is None else run.cells
+    if climate.normals is not None:
+        kind = f"monthly normals, {run.study.study.years - 1} seasons of generated weather"
+    else:
+        kind = "daily record" + (f", {len(run.seasons)} whole seasons" if run.seasons is not None else "")
+    product = climate.provenance.get("product", "")
+    found.facts.append(("climate", f"{len(cells)} cells; {kind}" + (f"; {product}" if product else "")))
+    if run.seasons is not None and len(run.seasons) < FEW_SEASONS:
+        found.findings.append(
+            (
+                f"Only {len(run.seasons)} seasons of weather: one year moves a share of years by "
+                f"{100 / max(len(run.seasons), 1):.0f} %.",
+                "Use a longer record (30 years is usual), or monthly normals.",
+            )
+        )
+    if run.grid is not None:
+        far, where = farthest_km(run, cells)
+        if far > FAR_KM:
+            found.findings.append(
+                (
+                    f"The ground near {where} is {far:.0f} km from the nearest climate cell.",
+                    "Add a nearer station or grid.",
+                )
+            )
+
+
+def farthest_km(run: Run, cells: pd.DataFrame) -> tuple[float, str]:
+    """Return the largest distance from a corner or the middle of an edge of the study to its nearest cell."""
+    assert run.grid is not None
+    box = run.grid.extent.to_crs("EPSG:4326").boundingbox
+    places = [(x, y) for x in np.linspace(box.left, box.right, 3) for y in np.linspace(box.bottom, box.top, 3)]
+    geod = Geod(ellps="GRS80")
+    longitude, latitude = cells["longitude"].to_numpy(float), cells["latitude"].to_numpy(float)
+    far, where = 0.0, ""
+    for x, y in places:
+        _, _, metres = geod.inv(np.full(len(cells), x), np.full(len(cells), y), longitude, latitude)
+        nearest = float(np.min(metres)) / 1000
+        if nearest >= far:
+            far, where = nearest, f"{x:.2f}, {y:.2f}"
+    return far, where
+
+
+def _fields_without_soil(run: Run, sites: ResponseUnits | None, found: CheckReport) -> np.ndarray:
+    """List fields that the soil map misses, wholly or in part; return True for each field wholly without."""
+    if run.fields is None or run.grid is None or sites is None:
+        return np.zeros(0 if run.fields is None else len(run.fields), dtype=bool)
+    coverage = field_coverage(run.fields, sites.site_raster, run.grid, len(sites.sites))
+    known = np.asarray(coverage.sum(axis=1)).ravel()
+    rated = coverage @ (sites.sites["rated_share"].to_numpy(float) > 0)
+    ids = run.fields["field_id"].astype(str).to_numpy()
+    none = known < _MISSING_SHARE
+    part = (known < 1 - _MISSING_SHARE) & ~none
+    bare = (rated < _MISSING_SHARE) & ~none
+    fix = "Add the soils of the next survey area, or check the CRS of the fields."
+    _list_fields(found, ids[none], "lie outside the soil map", fix)
+    _list_fields(found, ids[part], "lie partly outside the soil map", fix)
+    _list_fields(found, ids[bare], "lie on ground that cannot be rated", "See the reasons in the list of problems.")
+    return none
+
+
+def _list_fields(found: CheckReport, ids: np.ndarray, what: str, fix: str) -> None:
+    if len(ids):
+        more = f" and {len(ids) - _NAMED} more" if len(ids) > _NAMED else ""
+        found.findings.append((f"{len(ids)} fields {what}: {', '.join(ids[:_NAMED])}{more}", fix))
+
+
+def _overview(run: Run, sites: ResponseUnits | None, without: np.ndarray, found: CheckReport) -> Overview:
+    least = zone_rules(run.tables, run.study)[0].rated_share_min
+    cells = None if run.climate is None else run.climate.cells
+    return Overview(
+        title=found.name,
+        grid=run.grid,
+        site_raster=None if sites is None else sites.site_raster,
+        rated=None if sites is None else sites.sites["rated_share"].to_numpy(float) >= least,
+        fields=run.fields,
+        without_soil=without,
+        cells=cells,
+        facts=found.facts,
+        faults=[f"{error.what} {error.fix}" for error in found.faults],
+        findings=[what for what, _ in found.findings],
+        problems=sum(g.count for g in found.groups),
+        us=run.study.study.units == "us",
+    )
