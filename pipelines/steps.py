@@ -344,7 +344,8 @@ def _field_slope(run: Run) -> dict[str, np.ndarray]:
     if table is None or run.fields is None:
         return {}
     study = _have(run.grid)
-    height, problems = read_elevation(run.path(table.path), study, needed=_have(run.units).site_raster >= 0)
+    needed = _have(run.units).site_raster >= 0
+    height, problems = read_elevation(run.path(table.path), study, unit=table.unit, band=table.band, needed=needed)
     run.problems += problems
     slope = slope_percent(height, abs(study.affine.a))
     return {"slope_percent": field_means(pixel_coverage(run.fields, study), slope.ravel())}
