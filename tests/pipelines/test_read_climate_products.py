@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -233,3 +234,75 @@ def test_nclimgrid_monthly_real_files_lack_months() -> None:
         read_climate(
             str(folder / "nclimgrid_*.nc"), area=(-100.1, 41.0, -99.9, 41.2), options={"period": [1895, 1895]}
         )
+
+
+def test_nclimgrid_daily_with_all_variables_in_a_month(tmp_path: Path) -> None:
+    for start, days in (("2021-01-01", 31), ("2021-02-01", 28)):
+        ds = south_up(daily_dataset(days, start)).rename(precipitation="prcp")
+        ds = ds.assign(tavg=((ds["tmin"] + ds["tmax"]) / 2).assign_attrs(units="degree_Celsius"))
+        ds["prcp"].attrs = {"units": "millimeter", "standard_name": "precipitation_amount"}
+        ds.to_netcdf(tmp_path / f"ncdd-{start[:4]}{start[5:7]}-grd-scaled.nc")
+    got = read_climate(tmp_path, area=AREA)
+    assert got.provenance["product"].startswith("nClimGrid-Daily")
+    assert got.daily.sizes == {"cell": 9, "time": 59}
+    assert not got.problems
+
+
+def test_terraclimate_normals_file(tmp_path: Path) -> None:
+    base = normals_dataset().rename(precipitation="ppt", low="tmin", high="tmax")
+    for name, unit in (("ppt", "mm"), ("tmin", "degC"), ("tmax", "degC")):
+        layer = base[name].rename(month="time").assign_attrs(units=unit, standard_name=name)
+        ds = axes(layer.to_dataset(name=name).assign_coords(time=pd.date_range("1961-01-01", periods=12, freq="MS")))
+        ds.to_netcdf(tmp_path / f"TerraClimate19912020_{name}.nc")
+    got = read_climate(tmp_path, area=AREA)
+    assert not got.problems  # twelve months of a normals file are no single year
+    assert float(got.normals["precip_mm"].sum("month").median()) == pytest.approx(
+        field(RAIN)[:, 4, 4].sum(), rel=0.01
+    )
+
+
+@pytest.mark.parametrize(("calendar", "kept"), [("noleap", 365), ("proleptic_gregorian", 366)])
+def test_calendars(calendar: str, kept: int, tmp_path: Path) -> None:
+    """CF 1.11 section 4.4.1: a noleap year has no 29 February; that day stays missing in a leap year."""
+    ds = daily_dataset(kept, "2020-01-01")
+    ds = ds.assign_coords(time=np.arange(kept, dtype=float))
+    ds["time"].attrs = {"units": "days since 2020-01-01", "calendar": calendar, "standard_name": "time"}
+    ds.to_netcdf(tmp_path / "c.nc")
+    got = read_climate(tmp_path / "c.nc", area=AREA)
+    assert got.daily.sizes["time"] == 366
+    assert bool(np.isnan(got.daily["tmin_c"].sel(time="2020-02-29")).all()) == (calendar == "noleap")
+    ds["time"].attrs["calendar"] = "360_day"
+    ds.to_netcdf(tmp_path / "d.nc")
+    with pytest.raises(StudyError, match="days that do not exist"):
+        read_climate(tmp_path / "d.nc", area=AREA)
+
+
+def test_values_may_be_accepted_against_the_check(tmp_path: Path) -> None:
+    ds = normals_dataset()
+    ds["precipitation"] = (ds["precipitation"] / 10).assign_attrs(ds["precipitation"].attrs)
+    ds.to_netcdf(tmp_path / "dry.nc")
+    with pytest.raises(StudyError, match="adds up to"):
+        read_climate(tmp_path / "dry.nc", area=AREA)
+    got = read_climate(tmp_path / "dry.nc", area=AREA, options={"accept_values": True})
+    assert any("adds up to" in p.what for p in got.problems)
+
+
+def test_a_large_grid_is_read_by_window(tmp_path: Path) -> None:
+    """A file of 144 MB uncompressed gives a few cells without being loaded whole."""
+    lat, lon = np.linspace(49.0, 25.0, 1000), np.linspace(-125.0, -67.0, 1000)
+    cell = xr.DataArray(
+        np.zeros((lat.size, lon.size), "float32"), dims=("lat", "lon"), coords={"lat": lat, "lon": lon}
+    )
+    warm = cell + xr.DataArray(TMEAN.astype("float32"), dims="month", coords={"month": np.arange(1, 13)})
+    ds = xr.Dataset({"precip": warm * 0 + 40, "tmin": warm - 8, "tmax": warm + 8}).transpose("month", "lat", "lon")
+    for name, unit in (("precip", "mm"), ("tmin", "degC"), ("tmax", "degC")):
+        ds[name].attrs["units"] = unit
+    encoding = {n: {"zlib": True, "complevel": 1, "chunksizes": (12, 50, 50)} for n in ds.data_vars}
+    axes(ds.astype("float32")).to_netcdf(tmp_path / "large.nc", encoding=encoding)
+    del ds, warm, cell
+    tracemalloc.start()
+    got = read_climate(tmp_path / "large.nc", area=(-103.01, 40.49, -102.99, 40.51))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert len(got.cells) <= 16
+    assert peak < 20e6
