@@ -1,0 +1,68 @@
+"""Run one season through the balance, compiled or as plain Python, and write every result to a file.
+
+With ``NUMBA_DISABLE_JIT=1`` the same source runs in the interpreter; records then need attribute access.
+Call: ``python -m tests.laws.plain_python OUT.npz``.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+from numba import config
+
+from geo.balance import WHEN, killing_freeze, pack_days
+from geo.balance_season import STEP_DAYS, run_season
+from geo.balance_types import EVENTS, FLUXES, STATE
+from geo.season import CHECKS
+from geo.zone_codes import OPTIONS
+from tests.water import champion_weather, profile, seasons_of, settings, soils_of
+
+LADDER = np.array([-28, 0])
+
+
+def record(values: np.ndarray) -> np.ndarray:
+    """Return the same memory with the attribute access that compiled code has."""
+    return values if not config.DISABLE_JIT else values.view(np.dtype((np.record, values.dtype)))
+
+
+def one_season(texture: str, years: tuple[int, int]) -> dict[str, np.ndarray]:
+    """Return all results of the first season of `years` on one profile."""
+    weather = champion_weather(years)
+    seasons = seasons_of(weather)
+    events = np.zeros(len(seasons), EVENTS)
+    for name in EVENTS.names or ():
+        events[name] = getattr(seasons, name)
+    days = pack_days(weather)
+    freezes = killing_freeze(days, seasons)
+    used = settings()
+    killed, winter = used.winter_killed, used.overwinter
+    k, steps = len(OPTIONS), int((seasons.stop - seasons.harvest).max() // STEP_DAYS + 1)
+    out = {
+        "paw": np.full((k, 1, len(CHECKS), 4), np.nan), "stored": np.full((k, 1, steps), np.nan),
+        "mass": np.zeros((k, 1, len(WHEN))), "cover": np.zeros((k, 1, len(WHEN))), "living": np.zeros((k, 1)),
+        "emerged": np.zeros((k, 1)), "flux": np.zeros((k, 1, len(FLUXES))),
+        "ladder": np.full((len(LADDER), 1), np.nan),
+    }  # fmt: skip
+    states = record(np.zeros(3 + len(LADDER), STATE))
+    worst = run_season(
+        0, record(soils_of(profile(texture)))[0], record(days[0]), record(events)[0], freezes[0, 0],
+        record(killed.groups), record(winter.groups),
+        np.array([[killed.density, killed.water_bonus], [winter.density, winter.water_bonus]]),
+        LADDER, record(used.parameters)[0],
+        out["paw"], out["stored"], out["mass"], out["cover"], out["living"], out["emerged"], out["flux"],
+        out["ladder"], states,
+    )  # fmt: skip
+    return {**out, "worst": np.array(worst)}
+
+
+def cases() -> dict[str, np.ndarray]:
+    """Return the results of a silt loam in one season and a sand in another, flat by name."""
+    found = {}
+    for texture, years in (("silt loam", (1992, 1993)), ("sand", (2005, 2006))):
+        found.update({f"{texture} {name}": v for name, v in one_season(texture, years).items()})
+    return found
+
+
+if __name__ == "__main__":
+    np.savez(sys.argv[1], **cases())

@@ -1,0 +1,180 @@
+"""Small soils, days and records for tests of the water balance."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+from geo.balance import simulate
+from geo.balance_types import DAY, SOIL, STATE
+from geo.parameters import BalanceSettings, Mix, pack_soils
+from geo.season import Calendar, SeasonIndex, index_seasons
+from pipelines.tables import Tables, load_tables
+
+INCH_PER_FOOT_MM = 25.4
+CALENDAR = Calendar(planting=(5, 1))
+
+# Wilting point, field capacity and saturation of the class centre: Saxton and Rawls 2006, table 3
+TEXTURES = {
+    "sand": (0.05, 0.10, 0.46, "A"),
+    "loamy sand": (0.05, 0.12, 0.46, "A"),
+    "sandy loam": (0.08, 0.18, 0.45, "A"),
+    "loam": (0.14, 0.28, 0.46, "B"),
+    "silt loam": (0.11, 0.31, 0.48, "B"),
+    "clay loam": (0.22, 0.36, 0.48, "C"),
+    "clay": (0.30, 0.42, 0.50, "D"),
+}
+
+
+@lru_cache
+def tables() -> Tables:
+    """Return the shared tables."""
+    return load_tables()
+
+
+@lru_cache
+def settings() -> BalanceSettings:
+    """Return the shared settings; do not change in place (use ``.changed``)."""
+    return tables().settings()
+
+
+def profile(texture: str = "silt loam", inches_per_foot: float | None = None, feet: float = 4.0) -> dict[str, Any]:
+    """Return one profile row of uniform texture; capacity from the texture unless given."""
+    wilting, field, saturated, group = TEXTURES[texture]
+    foot = (field - wilting) * 304.8 if inches_per_foot is None else inches_per_foot * INCH_PER_FOOT_MM
+    share = np.clip(feet - np.arange(4), 0.0, 1.0)
+    return {
+        **{f"awc_{k + 1}_mm": foot * share[k] for k in range(4)},
+        "wp_surface": wilting, "fc_surface": field, "sat_surface": saturated, "root_limit_mm": 304.8 * feet,
+        "surface_texture": texture, "hydrologic_group": group,
+    }  # fmt: skip
+
+
+def soils_of(*profiles: dict[str, Any]) -> np.ndarray:
+    """Pack profile rows."""
+    return pack_soils(pd.DataFrame(list(profiles)), tables().rew_mm, tables().curve_numbers)
+
+
+def soil_record(**values: Any) -> np.ndarray:
+    """Return one SOIL record by its own field names (array of length 1); 40 mm a foot unless given."""
+    soil = np.zeros(1, SOIL)
+    soil["capacity_mm"] = [13.0, 27.0, 40.0, 40.0, 40.0]
+    soil["dry_mm"], soil["rew_mm"] = 5.5, 9.0
+    soil["foot_wilting_mm"], soil["foot_saturated_mm"] = 33.5, 146.0
+    soil["cn_fallow"], soil["cn_cover"], soil["root_limit_mm"] = 83.0, 72.0, 1219.2
+    for name, value in values.items():
+        soil[name] = value
+    return soil
+
+
+def state_record(soil: np.ndarray, share: float = 1.0, **values: Any) -> np.ndarray:
+    """Return one STATE record at a share of capacity, bare and without residue (array of length 1)."""
+    state = np.zeros(1, STATE)
+    state["water_mm"] = share * soil["capacity_mm"]
+    for name, value in values.items():
+        state[name] = value
+    return state
+
+
+def day_record(**values: float) -> np.ndarray:
+    """Return one mild dry DAY record (array of length 1)."""
+    day = np.zeros(1, DAY)
+    day["tmean_c"], day["tmin_c"], day["et0_mm"], day["vpd_kpa"] = 20.0, 12.0, 6.0, 1.5
+    for name, value in values.items():
+        day[name] = value
+    return day
+
+
+def quiet_settings(**changes: float) -> BalanceSettings:
+    """Return settings that reduce the balance to its textbook equations: no drain, no residue or stubble effect."""
+    return settings().changed(
+        surface_drain_share=0.0, residue_evaporation_cut=0.0, standing_stubble_cut=0.0, **changes
+    )
+
+
+def without_cover(base: BalanceSettings) -> BalanceSettings:
+    """Return settings under which no cover ever emerges."""
+
+    def never(mix: Mix) -> Mix:
+        groups = mix.groups.copy()
+        groups["emergence_gdd"] = 1e9
+        return Mix(groups, mix.density, mix.water_bonus)
+
+    return BalanceSettings(base.parameters, never(base.winter_killed), never(base.overwinter))
+
+
+def weather_of(table: pd.DataFrame) -> xr.Dataset:
+    """Return daily weather of one cell from columns year, month, day, tmin, tmax, precip, et0."""
+    columns = {"precip_mm": "precip", "tmin_c": "tmin", "tmax_c": "tmax", "et0_mm": "et0"}
+    return xr.Dataset(
+        {name: (("cell", "time"), table[c].to_numpy(float)[None]) for name, c in columns.items()},
+        coords={name: ("time", table[name].to_numpy(int)) for name in ("year", "month", "day")},
+    )
+
+
+@lru_cache
+def champion_table() -> pd.DataFrame:
+    """Return the daily record of Champion, Nebraska, 1982 to 2018, that the package `aquacrop` ships (MIT)."""
+    pytest.importorskip("importlib.metadata")
+    try:
+        path = files("aquacrop") / "data" / "champion_climate.txt"
+    except ModuleNotFoundError:
+        pytest.skip("the test package aquacrop, which carries the daily record, is not installed")
+    with path.open() as text:
+        table = pd.read_csv(text, sep=r"\s+")
+    table.columns = ["day", "month", "year", "tmin", "tmax", "precip", "et0"]
+    return table
+
+
+def champion_weather(years: tuple[int, int] = (1982, 2018), rain_factor: float = 1.0) -> xr.Dataset:
+    """Return the Champion record of some years, rain scaled."""
+    table = champion_table()
+    kept = table[table["year"].between(*years)]
+    return weather_of(kept.assign(precip=kept["precip"] * rain_factor))
+
+
+def invented_weather(seed: int, years: int = 2, *, rain: float = 1.0, warmth: float = 0.0) -> xr.Dataset:
+    """Return rough random weather: a cosine year, random wet days with heavy tails, cold snaps, dry heat."""
+    rng = np.random.default_rng(seed)
+    dates = pd.date_range("2001-01-01", periods=365 * years + 1, freq="D")
+    n = len(dates)
+    season = -np.cos(2 * np.pi * (dates.day_of_year.to_numpy() - 20) / 365.25)
+    mean = 10.0 + warmth + 14.0 * season + rng.normal(0, 5.0, n)
+    half = rng.uniform(2.0, 9.0, n)
+    wet = rng.random(n) < 0.22 + 0.08 * season
+    precip = np.where(wet, rng.gamma(0.6, 12.0, n), 0.0) * rain
+    et0 = np.clip(3.6 + 3.2 * season + rng.normal(0, 1.2, n), 0.1, None)
+    return weather_of(
+        pd.DataFrame(
+            {"year": dates.year, "month": dates.month, "day": dates.day, "tmin": mean - half, "tmax": mean + half,
+             "precip": precip, "et0": et0}
+        )
+    )  # fmt: skip
+
+
+def run(
+    weather: xr.Dataset,
+    soils: np.ndarray,
+    used: BalanceSettings | None = None,
+    calendar: Calendar = CALENDAR,
+    ladder_days: tuple[int, ...] = (-28, 0),
+) -> xr.Dataset:
+    """Simulate every soil under the first cell."""
+    seasons = index_seasons(weather, calendar)
+    return simulate(weather, seasons, soils, np.zeros(len(soils), int), used or settings(), ladder_days)
+
+
+def seasons_of(weather: xr.Dataset, calendar: Calendar = CALENDAR) -> SeasonIndex:
+    """Return the seasons of a record."""
+    return index_seasons(weather, calendar)
+
+
+def total(paw: xr.DataArray) -> xr.DataArray:
+    """Return water of the four feet."""
+    return paw.sum("layer", skipna=False)
