@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from geo.balance_season import STEP_DAYS, run_units
 from geo.balance_types import DAY, EVENTS, FLUXES
+from geo.errors import StudyError
 from geo.parameters import BalanceSettings
 from geo.season import CHECKS, LADDER_DAYS, SeasonIndex
 from geo.zone_codes import OPTIONS
@@ -34,9 +36,14 @@ def decay_heat(tmean_c: np.ndarray) -> np.ndarray:
 
 
 def frozen_ground(tmean_c: np.ndarray) -> np.ndarray:
-    """Return True while the ten-day memory of air temperature is below -0.5 degC; shape (cell, time)."""
+    """Return True while the ten-day memory of air temperature is below -0.5 degC; shape (cell, time).
+
+    Gaps (between the seasons that are used) are bridged, so that they do not blank the memory for good.
+    """
     from scipy.signal import lfilter
 
+    if np.isnan(tmean_c).any():
+        tmean_c = pd.DataFrame(tmean_c.T).interpolate(limit_direction="both").to_numpy().T
     keep = np.exp(-1.0 / GROUND_MEMORY_DAYS)
     start = keep * tmean_c[:, :1]
     memory, _ = lfilter([1.0 - keep], [1.0, -keep], tmean_c, axis=1, zi=start)
@@ -80,6 +87,22 @@ def killing_freeze(days: np.ndarray, seasons: SeasonIndex, threshold_c: float = 
     return out
 
 
+def _refuse_gaps(days: np.ndarray, seasons: SeasonIndex) -> None:
+    """Stop when a day inside a season has no value: one missing day would spoil every number after it, unseen."""
+    missing = np.any([np.isnan(days[name]) for name in ("rain_mm", "tmin_c", "tmean_c", "et0_mm")], axis=0)
+    if not missing.any():
+        return
+    so_far = np.concatenate([np.zeros((len(missing), 1), np.int64), missing.cumsum(axis=1)], axis=1)
+    inside = so_far[:, seasons.stop] > so_far[:, seasons.start]
+    if inside.any():
+        cell, season = np.argwhere(inside)[0]
+        raise StudyError(
+            "The daily weather has missing values inside a season.",
+            f"climate cell {cell}, season of harvest {seasons.year[season]}",
+            "Fill the gap, or leave that season out.",
+        )
+
+
 def simulate(
     weather: xr.Dataset,
     seasons: SeasonIndex,
@@ -118,6 +141,7 @@ def simulate(
     summer mix are sprayed on that date.
     """
     days = pack_days(weather) if days is None else days
+    _refuse_gaps(days, seasons)
     events = np.zeros(len(seasons), EVENTS)
     for name in EVENTS.names or ():
         events[name] = getattr(seasons, name)

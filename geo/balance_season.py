@@ -164,6 +164,7 @@ def run_season(
     worst = max(worst, now.closure_mm)
 
     states[1] = states[0]
+    sprayed_alive = 0.0
     for t in range(event.harvest, event.stop + 1):
         if t == event.seeding_winter_killed:
             open_stand(now, killed_mix)
@@ -172,6 +173,7 @@ def run_season(
         if t == event.stop:
             break
         if t == event.early_termination and now.stand_open > 0.5:
+            sprayed_alive = _living_share(now, killed_mix)
             end_cover(now, killed_mix)
         if now.stand_open > 0.5:
             cover_day(now, soil, days[t], killed_mix, p, mix_settings[0, 0], mix_settings[0, 1],
@@ -179,6 +181,9 @@ def run_season(
             decay_day(now, soil, days[t], p)
         else:
             bare_day(now, soil, days[t], p)
+    if event.early_termination < event.first_april:
+        # what had to be sprayed before the check date was alive: winter did not kill it
+        living[KILLED, s] = sprayed_alive
     emerged[KILLED, s] = now.emerged
     for k in range(now.flux_mm.size):
         flux[KILLED, s, k] = now.flux_mm[k]

@@ -33,7 +33,7 @@ class CellClimate:
     freeze_day : array (cell, season)
         Day of year of the first killing freeze, counted on past 365 in the new year.
     heat_gdd : array (cell, season)
-        Growing degree days above 4.4 degC (40 degF) from harvest to the killing freeze.
+        Growing degree days above 4.4 degC (40 degF) from the day of harvest to the day before the killing freeze.
     spring_precip_mm : array (cell, season)
         Precipitation from the first of April to planting.
     annual_precip_mm, annual_et0_mm : array (cell,)
@@ -60,22 +60,29 @@ def cell_climate(weather: xr.Dataset, seasons: SeasonIndex, freezes: np.ndarray)
     """
     tmean = 0.5 * (weather["tmin_c"].values + weather["tmax_c"].values)
     precip = weather["precip_mm"].values
-    heat = np.cumsum(np.maximum(tmean - GDD_BASE_C, 0.0), axis=1, dtype=float)
-    rain = np.cumsum(precip, axis=1, dtype=float)
+    heat = _running_sum(np.maximum(tmean - GDD_BASE_C, 0.0))
+    rain, et0 = _running_sum(precip), _running_sum(weather["et0_mm"].values)
     rows = np.arange(tmean.shape[0])[:, None]
     month, day = weather["month"].values, weather["day"].values
     starts = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30])
     number = starts[month - 1] + np.where((month == 2) & (day == 29), 28, day)
     turned = weather["year"].values[freezes] > seasons.year
-    years = (seasons.stop.max() - seasons.harvest.min()) / 365.25
-    whole = slice(int(seasons.harvest.min()), int(seasons.stop.max()))
+    # a year is the 365 days to planting: only seasons without gaps count, and no part of the year counts twice
+    year_ago = np.maximum(seasons.stop - 365, 0)
+    share = (seasons.stop - year_ago) / 365
     return CellClimate(
         freeze_day=number[freezes] + np.where(turned, 365, 0),
         heat_gdd=heat[rows, freezes] - heat[rows, seasons.harvest],
-        spring_precip_mm=rain[rows, seasons.stop - 1] - rain[rows, seasons.first_april - 1],
-        annual_precip_mm=precip[:, whole].sum(axis=1) / years,
-        annual_et0_mm=weather["et0_mm"].values[:, whole].sum(axis=1) / years,
+        spring_precip_mm=rain[rows, seasons.stop] - rain[rows, seasons.first_april],
+        annual_precip_mm=((rain[rows, seasons.stop] - rain[rows, year_ago]) / share).mean(axis=1),
+        annual_et0_mm=((et0[rows, seasons.stop] - et0[rows, year_ago]) / share).mean(axis=1),
     )
+
+
+def _running_sum(values: np.ndarray) -> np.ndarray:
+    """Return sums before each position, (cell, time) -> (cell, time + 1); gaps (outside the seasons) count zero."""
+    sums = np.cumsum(np.nan_to_num(values), axis=1, dtype=float)
+    return np.concatenate([np.zeros((len(sums), 1)), sums], axis=1)
 
 
 def shortfall(stubble_mm: np.ndarray, option_mm: np.ndarray, target_mm: np.ndarray) -> np.ndarray:

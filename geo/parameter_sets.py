@@ -13,6 +13,7 @@ from geo.parameters import BalanceSettings
 
 CN_SPREAD = 5.0
 """Curve numbers are moved by this much either way: about the step between poor and good condition (TR-55)."""
+KILL_TRAITS = ("kill_c", "kill_hardened_c", "kill_three_nights_c")
 SEED = 1
 
 
@@ -77,6 +78,10 @@ def apply_axis(
     """Return settings and soils with one axis moved to `value` (in the axis's own terms)."""
     if axis.name in PARAMETER_NAMES:
         return settings.changed(**{axis.name: value}), soils
+    if axis.name == "trait:kill_c":
+        for trait in KILL_TRAITS:
+            settings = settings.scaled_trait(trait, value)
+        return settings, soils
     if axis.name.startswith("trait:"):
         return settings.scaled_trait(axis.name.removeprefix("trait:"), value), soils
     if axis.name == "curve_number":

@@ -32,7 +32,8 @@ def mixture_mean(values: np.ndarray, unit: np.ndarray, weight: np.ndarray) -> np
     out = np.zeros((unit.shape[0], *values.shape[1:]))
     extra = (1,) * (values.ndim - 1)
     for m in range(unit.shape[1]):
-        out += weight[:, m].reshape(-1, *extra) * values[unit[:, m]]
+        share = weight[:, m].reshape(-1, *extra)
+        out += np.where(share > 0, share * values[unit[:, m]], 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
         return out / np.where(total > 0, total, np.nan).reshape(-1, *extra)
 
