@@ -1,6 +1,6 @@
 /* The zone rule, the same as in the study: four tests a cover, then the zone, what limits it and by how much. */
 "use strict";
-SF.TOLERANCE = 1e-9;
+SF.TOLERANCE = 1e-6; // shares come as float32, see geo/zones.py
 
 /**
  * Give every site its zone.
