@@ -9,7 +9,7 @@ SF.el = function (tag, attributes, ...children) {
     if (value === true) node.setAttribute(name, "");
     else if (value !== false && value !== null && value !== undefined) node.setAttribute(name, value);
   }
-  for (const child of children.flat()) {
+  for (const child of children.flat(Infinity)) {
     if (child !== null && child !== undefined) node.append(child.nodeType ? child : String(child));
   }
   return node;

@@ -40,7 +40,7 @@ SF.fieldPopup = function (f, at) {
   const name = SF.field.name(f);
   const crops = [SF.field.previous_crop(f), SF.field.next_crop(f)].filter(Boolean).join(" → ");
   return SF.el("div", { class: "card", "data-popup-field": f },
-    SF.el("h3", {}, SF.el("bdi", {}, name || SF.field.field_id(f))),
+    SF.el("p", { class: "card-title" }, SF.el("bdi", {}, name || SF.field.field_id(f))),
     SF.el("p", { class: "facts" }, facts.map((text, i) => [i ? " · " : "", SF.el("bdi", {}, text)])),
     zoneLine(code), SF.el("p", {}, SF.data.zones[code - 1].plain),
     wet ? SF.el("p", {}, SF.t("popup.irrigated_note")) : null,
@@ -71,7 +71,7 @@ SF.groundPopup = function (s, at) {
     SF.el("dt", {}, SF.t("layer.gap")), SF.el("dd", {}, SF.depth(SF.LAYERS.gap.site(s, c))),
     SF.el("dt", {}, SF.t("layer.shortfall")), SF.el("dd", {}, SF.years(SF.LAYERS.shortfall.site(s, c))),
     SF.el("dt", {}, SF.t("layer.capacity")), SF.el("dd", {}, SF.depth(SF.site.capacity[s])));
-  return SF.el("div", { class: "card" }, SF.el("h3", {}, SF.t("popup.ground")), zoneLine(code),
+  return SF.el("div", { class: "card" }, SF.el("p", { class: "card-title" }, SF.t("popup.ground")), zoneLine(code),
     SF.el("p", {}, SF.data.zones[code - 1].plain), dl, SF.siteFacts(at));
 };
 

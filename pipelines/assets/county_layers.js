@@ -7,7 +7,7 @@ const hex = (text) => [1, 3, 5].map((i) => parseInt(text.slice(i, i + 2), 16));
 // Each ramp falls evenly in lightness, so that its order survives grey print and colour-vision deficiency.
 const RAMPS = {
   cost: ["#FFF7E0", "#FBD9A0", "#F2AE66", "#DB7C3F", "#AE4A26", "#70240F"],
-  water: ["#F4F8E6", "#C5E3D4", "#8CC6CC", "#529FBE", "#2D6EA3", "#173B70"],
+  water: ["#F9F8E2", "#BBDCD6", "#86C0CC", "#529FBE", "#2D6EA3", "#173B70"],
   time: ["#F7F2FA", "#DAD2EA", "#B6AAD3", "#8E80B8", "#65559A", "#3D2C74"],
 };
 const NO_DATA = { rgb: [187, 187, 187], ink: [112, 112, 112], pattern: "diagonal" };

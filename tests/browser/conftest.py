@@ -38,6 +38,11 @@ class Opened:
         assert self.console == []
 
 
+def _is_complaint(message: Any) -> bool:
+    # A hint about speed that comes from tests which read the canvas back.
+    return message.type in ("error", "warning") and "willReadFrequently" not in message.text
+
+
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     """Headless Chromium of the system; tests skip without one."""
@@ -72,7 +77,7 @@ def open_page(browser: Any) -> Iterator[Callable[..., Opened]]:
 
         context.route("**/*", guard)
         opened.page.on("pageerror", lambda error: opened.errors.append(str(error)))
-        opened.page.on("console", lambda m: opened.console.append(m.text) if m.type in ("error", "warning") else None)
+        opened.page.on("console", lambda m: opened.console.append(m.text) if _is_complaint(m) else None)
         opened.page.on("dialog", lambda dialog: (opened.errors.append("dialog " + dialog.message), dialog.dismiss()))
         opened.page.goto(own)
         if wait:
@@ -82,3 +87,21 @@ def open_page(browser: Any) -> Iterator[Callable[..., Opened]]:
     yield opener
     for context in contexts:
         context.close()
+
+
+@pytest.fixture(scope="session")
+def county() -> Any:
+    """An invented county of 300 fields whose zones come from the rule."""
+    from tests.browser.invented_county import invented_county
+
+    return invented_county(fields=300, side=400, map_units=30, cells=16, seed=11)
+
+
+@pytest.fixture(scope="session")
+def county_file(county: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Its county page."""
+    from pipelines.county_map import write_county_map
+
+    path = tmp_path_factory.mktemp("county") / "index.html"
+    write_county_map(county, path)
+    return path
