@@ -10,6 +10,7 @@ import numpy as np
 import scipy.sparse as sp
 import shapely
 from pyproj import Transformer
+from rasterio.transform import rowcol
 
 from geo.errors import StudyError
 from geo.zone_codes import COVERS, TESTS, ZONE_NAMES
@@ -289,7 +290,7 @@ def _pixel(result: StudyResult, longitude: float, latitude: float) -> tuple[int,
     x, y = _to_grid(result).transform(longitude, latitude)
     rows, columns = result.site_raster.shape
     if np.isfinite([x, y]).all():
-        column, row = (int(np.floor(v)) for v in ~result.grid.affine * (x, y))
+        row, column = rowcol(result.grid.affine, x, y)
         if 0 <= row < rows and 0 <= column < columns:
             return row, column
     box = result.grid.extent.to_crs("EPSG:4326").boundingbox

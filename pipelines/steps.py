@@ -310,8 +310,10 @@ def parameter_sets(run: Run) -> None:
 def fields(run: Run) -> None:
     """Summarise the fields by their exact share of every site."""
     units_, study = _have(run.units), _have(run.grid)
-    if run.fields is None:
-        return
+    if run.fields is None:  # the map of the ground alone: every later stage takes zero rows with all their columns
+        run.fields, _ = clean_fields(
+            gpd.GeoDataFrame({"field_id": []}, geometry=[], crs=study.crs), run.study.map.crs
+        )
     run.coverage = field_coverage(run.fields, units_.site_raster, study)
     outcomes = _have(run.outcomes)
     values = pd.DataFrame({"slope_percent": _soil_slope(run)}, index=units_.sites.index)
