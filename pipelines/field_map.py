@@ -13,7 +13,8 @@ import shapely
 from affine import Affine
 from odc.geo.geobox import GeoBox
 from pyproj import Geod, Transformer
-from shapely.geometry import MultiPolygon, Polygon, shape
+from shapely.affinity import affine_transform
+from shapely.geometry import Polygon, shape
 from shapely.geometry.base import BaseGeometry
 
 WIDTH = 1000
@@ -98,11 +99,8 @@ def draw_field(
     units : {"us", "metric"}
         System of the scale bar.
     """
-    left, bottom, right, top = geometry.bounds
-    scale = min((WIDTH - 2 * MARGIN) / max(right - left, 1e-6), (MAX_HEIGHT - 2 * MARGIN) / max(top - bottom, 1e-6))
-    height = round((top - bottom) * scale) + 2 * MARGIN
-    shift = (WIDTH - (right - left) * scale) / 2
-    picture = Affine(scale, 0, shift - left * scale, 0, -scale, MARGIN + top * scale)
+    crs = str(grid.crs)
+    picture, height = _frame(geometry, crs)
     codes, place = _window(geometry.bounds, site_raster, grid, zone_of_site)
     parts: tuple[Patches, ...] = ()
     for smallest in (1, 3, 8, 20, 60, 200):
@@ -111,8 +109,8 @@ def draw_field(
         parts = _patches(codes, place, geometry, picture)
         if sum(len(p.path) for p in parts) <= PATH_BUDGET:
             break
-    affine = _affine(geometry.bounds, str(grid.crs), picture)
-    metres = _metres_per_unit(geometry.bounds, str(grid.crs), picture)
+    affine = _affine(geometry.bounds, crs, picture)
+    metres = _metres_per_unit(geometry.bounds, crs, picture)
     number, unit, length = _scale_bar(units, metres)
     east, north = affine[1], affine[4]
     return FieldMap(
@@ -129,23 +127,48 @@ def draw_field(
     )
 
 
+def _frame(geometry: BaseGeometry, crs: str) -> tuple[Affine, int]:
+    """Return the affine from the ground to the picture, with true north up, and the height of the picture."""
+    middle = geometry.centroid
+    lon, lat = _to_degrees(crs).transform(middle.x, middle.y)
+    (_, up_x), (_, up_y) = _to_degrees(crs).transform([lon, lon], [lat, lat + 1e-3], direction="INVERSE")
+    turn = Affine.rotation(math.degrees(math.atan2(up_x - middle.x, up_y - middle.y)))
+    hull = geometry.convex_hull
+    left, bottom, right, top = affine_transform(hull, turn.to_shapely()).bounds
+    scale = min((WIDTH - 2 * MARGIN) / max(right - left, 1e-6), (MAX_HEIGHT - 2 * MARGIN) / max(top - bottom, 1e-6))
+    height = round((top - bottom) * scale) + 2 * MARGIN
+    shift = (WIDTH - (right - left) * scale) / 2
+    upright = Affine(scale, 0, shift - left * scale, 0, -scale, MARGIN + top * scale)
+    return _times(upright, turn), height
+
+
+def _times(first: Affine, second: Affine) -> Affine:
+    """Return the affine that applies `second`, then `first`."""
+    product = np.array(tuple(first)).reshape(3, 3) @ np.array(tuple(second)).reshape(3, 3)
+    return Affine(*product.ravel()[:6])
+
+
+def _scale(picture: Affine) -> float:
+    return math.hypot(picture.a, picture.d)
+
+
+def _to_picture(xy: np.ndarray, picture: Affine) -> np.ndarray:
+    return xy @ np.array([[picture.a, picture.d], [picture.b, picture.e]]) + (picture.c, picture.f)
+
+
 def _window(
     bounds: Sequence[float], site_raster: np.ndarray, grid: GeoBox, zone_of_site: np.ndarray
 ) -> tuple[np.ndarray, Affine]:
     """Cut the zone codes under a field; ground outside the grid counts as without data."""
-    inverse = ~grid.affine
-    corners = [inverse * (bounds[i], bounds[j]) for i, j in ((0, 1), (2, 3))]
-    first_col, last_col = (f(c[0] for c in corners) for f in (min, max))
-    first_row, last_row = (f(c[1] for c in corners) for f in (min, max))
-    row0, row1 = math.floor(first_row), math.ceil(last_row)
-    col0, col1 = math.floor(first_col), math.ceil(last_col)
+    corners = _to_picture(np.reshape(bounds, (2, 2)), ~grid.affine)
+    (col0, row0), (col1, row1) = np.floor(corners.min(axis=0)).astype(int), np.ceil(corners.max(axis=0)).astype(int)
     codes = np.zeros((max(row1 - row0, 1), max(col1 - col0, 1)), dtype=np.uint8)
     rows, cols = site_raster.shape
     r0, r1, c0, c1 = max(row0, 0), min(row1, rows), max(col0, 0), min(col1, cols)
     if r1 > r0 and c1 > c0:
         site = site_raster[r0:r1, c0:c1]
         codes[r0 - row0 : r1 - row0, c0 - col0 : c1 - col0] = np.where(site >= 0, zone_of_site[site], 0)
-    return codes, grid.affine * Affine.translation(col0, row0)
+    return codes, _times(grid.affine, Affine.translation(col0, row0))
 
 
 def _patches(codes: np.ndarray, place: Affine, geometry: BaseGeometry, picture: Affine) -> tuple[Patches, ...]:
@@ -178,12 +201,12 @@ def _label_places(polygons: list[Polygon], picture: Affine, taken: list[Disc]) -
     """
     places = []
     for k, polygon in enumerate(sorted(polygons, key=lambda p: -p.area)[:LABELS_PER_ZONE]):
-        reach = shapely.maximum_inscribed_circle(polygon, tolerance=LABEL_RADIUS / picture.a / 8)
-        radius = min(max(round(reach.length * picture.a), SMALLEST_RADIUS), LABEL_RADIUS)
+        reach = shapely.maximum_inscribed_circle(polygon, tolerance=LABEL_RADIUS / _scale(picture) / 8)
+        radius = min(max(round(reach.length * _scale(picture)), SMALLEST_RADIUS), LABEL_RADIUS)
         if k and radius < LABEL_RADIUS:
             continue
-        x, y = reach.coords[0]
-        disc = _step_aside((x * picture.a + picture.c, y * picture.e + picture.f), radius, taken)
+        x, y = _to_picture(np.array(reach.coords[0]), picture)
+        disc = _step_aside((x, y), radius, taken)
         taken.append(disc)
         places.append(disc)
     return tuple(places)
@@ -205,21 +228,16 @@ def _step_aside(place: tuple[float, float], radius: int, taken: list[Disc]) -> D
 
 
 def _path(geometry: BaseGeometry, picture: Affine) -> str:
-    """Return whole-number SVG path text; rings run their own way, filled by the even-odd rule."""
+    """Return SVG path text in whole numbers: a start and relative steps for each ring, to be filled even-odd."""
     text = []
-    polygons = geometry.geoms if isinstance(geometry, MultiPolygon) else _polygons(geometry)
-    for polygon in polygons:
+    for polygon in _polygons(geometry):
         for ring in (polygon.exterior, *polygon.interiors):
-            xy = shapely.get_coordinates(ring)
-            x = np.rint(xy[:, 0] * picture.a + picture.c).astype(int)
-            y = np.rint(xy[:, 1] * picture.e + picture.f).astype(int)
-            last, words = (int(x[0]), int(y[0])), [f"M{x[0]} {y[0]}"]
-            for px, py in zip(x[1:-1].tolist(), y[1:-1].tolist(), strict=True):
-                if (px, py) == last:
-                    continue
-                words.append(f"V{py}" if px == last[0] else f"H{px}" if py == last[1] else f"L{px} {py}")
-                last = (px, py)
-            text.append("".join(words) + "Z")
+            points = np.rint(_to_picture(shapely.get_coordinates(ring), picture)).astype(int)
+            steps = np.diff(points[:-1], axis=0)
+            steps = steps[np.any(steps != 0, axis=1)]
+            text.append(
+                f"M{points[0][0]} {points[0][1]}l" + " ".join(f"{dx} {dy}" for dx, dy in steps.tolist()) + "z"
+            )
     return "".join(text)
 
 
@@ -230,7 +248,7 @@ def _affine(bounds: Sequence[float], crs: str, picture: Affine) -> tuple[float, 
     lon, lat = _to_degrees(crs).transform(x, y)
     middle = (float(np.mean(lon)), float(np.mean(lat)))
     design = np.column_stack([lon - middle[0], lat - middle[1], np.ones_like(lon)])
-    target = np.column_stack([x * picture.a + picture.c, y * picture.e + picture.f])
+    target = _to_picture(np.column_stack([x, y]), picture)
     (a, d), (b, e), (c, f) = np.linalg.lstsq(design, target, rcond=None)[0]
     return (a, b, c - a * middle[0] - b * middle[1], d, e, f - d * middle[0] - e * middle[1])
 
@@ -240,7 +258,7 @@ def _metres_per_unit(bounds: Sequence[float], crs: str, picture: Affine) -> floa
     left, bottom, right, top = bounds
     lon, lat = _to_degrees(crs).transform([left, right, right, left], [bottom, bottom, top, top])
     ground, _ = Geod(ellps="WGS84").polygon_area_perimeter(lon, lat)
-    return math.sqrt(abs(ground) / ((right - left) * (top - bottom) * picture.a**2))
+    return math.sqrt(abs(ground) / ((right - left) * (top - bottom) * _scale(picture) ** 2))
 
 
 def _scale_bar(units: str, metres_per_unit: float) -> tuple[float, str, int]:

@@ -37,6 +37,8 @@ _PLAIN_ID = re.compile(r"[A-Z0-9][A-Z0-9_-]{0,59}")
 _RESERVED = re.compile(r"(CON|PRN|AUX|NUL|COM\d|LPT\d)", re.I)
 _LOOKS_HASHED = re.compile(r"-[0-9A-F]{12}$")
 NAME_LIMIT = 80
+FACT_LIMIT = 48
+"""Longer remarks on a data set (a licence in sentences) stay in the run record, where there is room."""
 
 
 def field_file_name(field_id: str) -> str:
@@ -233,14 +235,19 @@ def _rated_parts(study: _Study, case: Case) -> dict[str, Any]:
         "strip": draw_calendar(calendar, freeze, case.latest_day, words, units),
         "latest": units.date(case.latest_day) if not np.isnan(case.latest_day) else None,
         "spring": spring_advice(case, study.numbers.rules, early, words, units),
-        "seeding_factor": f"{float(seeding_rate_factor(float(numbers['precip_mm']))):g}",
-        "precip": units.depth(float(numbers["precip_mm"])),
+        "seeding": _seeding(float(numbers["precip_mm"]), words, units),
         "grazing": {
             "aum": f"{grazing()['animal_unit_month']:.0f}",
             "eaten": units.percent(grazing()["eaten_share"]),
             "most": units.percent(grazing()["eaten_share_max"]),
         },
     }
+
+
+def _seeding(precip_mm: float, words: Catalogue, units: Units) -> str:
+    factor = float(seeding_rate_factor(precip_mm))
+    key = "full" if factor == 1 else "factor"
+    return words.t(f"field.seed.{key}", factor=f"{factor:g}", precip=units.depth(precip_mm))
 
 
 def _option_row(case: Case, option: str, units: Units, recommended: bool) -> dict[str, Any]:
@@ -328,7 +335,7 @@ def _footer(study: _Study) -> list[str]:
     parts = []
     for item in record.get("inputs", []):
         facts = [safe_text(item.get(k)) for k in ("title", "date", "licence") if item.get(k)]
-        parts.append(", ".join(facts))
+        parts.append(", ".join(fact for fact in facts if len(fact) <= FACT_LIMIT))
     model = words.t(
         "field.page.model",
         program=safe_text(record.get("program", "")),

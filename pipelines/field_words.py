@@ -14,6 +14,7 @@ from pipelines.field_numbers import Deciding
 from pipelines.text import Catalogue
 
 TRIES = 10
+WHOLE = 0.995
 REST_PARTS = 3
 """The answer names the three largest other zones; the legend has them all."""
 
@@ -104,7 +105,7 @@ def _acres(case: Case, words: Catalogue, units: Units) -> str:
     total = units.area(case.area_ha)
     if share <= 0:
         return ""
-    if share > 0.995:
+    if share > WHOLE:
         return words.t("field.answer.acres_all", total=total)
     return words.t("field.answer.acres", area=units.area(share * case.area_ha), total=total)
 
@@ -161,8 +162,15 @@ def _limit(case: Case, words: Catalogue, units: Units) -> str:
         value, limit = str(units.depth(test.value)), str(units.depth(test.threshold))
     else:
         value, limit = _counts(test, case.seasons)
+    whole = case.shares.get(case.zone_code, 0.0) > WHOLE
+    where = "" if whole else words.t("field.limit.where", code=case.zone_code)
     return words.t(
-        f"field.limit.{_form(test)}", option=_name(test.option, words), value=value, total=case.seasons, limit=limit
+        f"field.limit.{_form(test)}",
+        where=where,
+        option=_name(test.option, words),
+        value=value,
+        total=case.seasons,
+        limit=limit,
     )
 
 

@@ -166,9 +166,14 @@ def test_position_lands_on_a_known_spot(open_page, studies, folders, fx, fy):
     box = "(m) => { const b = document.querySelector(m).getBBox(); return [b.x, b.y, b.width, b.height]; }"
     x, y, width, height = page.evaluate(box, "#dot")
     dot, outline = (x + width / 2, y + height / 2), page.evaluate(box, ".outline")
-    wanted = (outline[0] + fx * outline[2], outline[1] + (1 - fy) * outline[3])
-    assert dot == pytest.approx(wanted, abs=4)
     metres = float(page.locator("#map").get_attribute("data-metres"))
+    # The field is a box on the grid; the picture turns it by the angle of grid north about its middle (Snyder 14-6).
+    left, bottom, right, top = study.fields.geometry.iloc[7].bounds
+    turn = np.radians(0.6029 * (place(study, 7, 0.5, 0.5)["longitude"] + 96))
+    across, up = (fx - 0.5) * (right - left) / metres, (fy - 0.5) * (top - bottom) / metres
+    dx, dy = across * np.cos(turn) + up * np.sin(turn), across * np.sin(turn) - up * np.cos(turn)
+    middle = (outline[0] + outline[2] / 2, outline[1] + outline[3] / 2)
+    assert dot == pytest.approx((middle[0] + dx, middle[1] + dy), abs=4)
     assert float(page.locator("#ring").get_attribute("r")) == pytest.approx(8 / metres, rel=0.02)
     assert "30 ft" in page.locator("#here [role=status]").inner_text()
     page.locator("#here button").click()

@@ -213,18 +213,11 @@ def test_zone_shares_fill_the_field(result):
 
 
 def as_polygon(path: str) -> shapely.Geometry:
-    """Read back an SVG path of this house: M, H, V, L and Z, filled by the even-odd rule."""
+    """Read back an SVG path of this house (M, relative l, z) filled by the even-odd rule."""
     shape = shapely.Polygon()
-    for ring in path.split("Z"):
-        if not ring:
-            continue
-        points, x, y = [], 0.0, 0.0
-        for letter, values in re.findall(r"([MHVL])([-\d ]+)", ring):
-            numbers = [float(v) for v in values.split()]
-            x, y = {"H": (numbers[0], y), "V": (x, numbers[0])}.get(letter, tuple(numbers[:2]))
-            points.append((x, y))
-        if len(points) > 2:
-            shape = shape.symmetric_difference(shapely.Polygon(points).buffer(0))
+    for start, steps in re.findall(r"M([-\d ]+)l([-\d ]+)z", path):
+        moves = np.array([start.split(), *np.reshape(steps.split(), (-1, 2)).tolist()], dtype=float)
+        shape = shape.symmetric_difference(shapely.Polygon(moves.cumsum(axis=0)).buffer(0))
     return shape
 
 
@@ -258,16 +251,22 @@ class TestMap:
         raster = np.zeros(grid.shape, dtype=np.int32)
         geometry = study.geometry.iloc[3]
         drawn = draw_field(geometry, raster, grid, np.array([3], dtype=np.uint8), "us")
-        x0, y0, x1, y1 = geometry.bounds
         to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
-        scale = (drawn.height - 28) / (y1 - y0)
         a, b, c, d, e, f = drawn.affine
-        for fx, fy in ((0, 0), (1, 0), (0, 1), (1, 1), (0.3, 0.7)):
-            px, py = x0 + fx * (x1 - x0), y0 + fy * (y1 - y0)
-            lon, lat = to_degrees.transform(px, py)
-            sx, sy = a * lon + b * lat + c, d * lon + e * lat + f
-            assert (sx - 500) / scale == pytest.approx(px - (x0 + x1) / 2, abs=2)
-            assert (sy - 14) / scale == pytest.approx(y1 - py, abs=2)
+        outline = as_polygon(drawn.outline)
+        corners = shapely.get_coordinates(geometry.exterior)[:4]
+        lon, lat = to_degrees.transform(corners[:, 0], corners[:, 1])
+        for x, y in zip(a * lon + b * lat + c, d * lon + e * lat + f, strict=True):
+            nearest = min(np.hypot(*(np.array(p) - (x, y))) for p in outline.exterior.coords)
+            assert nearest * drawn.metres_per_unit < 2
+        ground = Geod(ellps="WGS84")
+        lon, lat = to_degrees.transform(geometry.centroid.x, geometry.centroid.y)
+        for azimuth in (0, 90, 200):
+            far_lon, far_lat, _ = ground.fwd(lon, lat, azimuth, 150)
+            dx, dy = a * (far_lon - lon) + b * (far_lat - lat), d * (far_lon - lon) + e * (far_lat - lat)
+            turn = np.degrees(np.arctan2(dx, -dy)) - azimuth
+            assert (turn + 180) % 360 - 180 == pytest.approx(0, abs=0.5)
+            assert np.hypot(dx, dy) * drawn.metres_per_unit == pytest.approx(150, rel=0.01)
 
     def test_a_unit_is_as_long_as_the_ground(self, result):
         """Against geodesic distances on WGS 84 (pyproj.Geod): the scale bar is within 1 %."""
@@ -281,14 +280,18 @@ class TestMap:
         unit = {"ft": 0.3048, "mi": 1609.344}[drawn.bar_unit]
         assert drawn.bar_length * drawn.metres_per_unit == pytest.approx(float(drawn.bar_text) * unit, rel=0.01)
 
-    def test_the_arrow_points_north(self, result):
-        """Grid north of EPSG:5070 turns by sin(phi0) (lon - lon0), n = 0.6029 (Snyder 1987, equation 14-6)."""
+    def test_north_is_up(self, result):
+        """The picture undoes the turn of grid north, sin(phi0) (lon - lon0), n = 0.6029 (Snyder 1987, eq. 14-6)."""
         geometry = result.fields.geometry.iloc[0]
         drawn = draw_field(geometry, result.site_raster, result.grid, FieldNumbers(result).zone_of_site(0), "us")
+        assert drawn.north_degrees == pytest.approx(0, abs=0.1)
         lon, _ = Transformer.from_crs("EPSG:5070", "EPSG:4326", always_xy=True).transform(
             *geometry.centroid.coords[0]
         )
-        assert drawn.north_degrees == pytest.approx(-0.6029 * (lon + 96), abs=0.1)
+        corners = np.array(as_polygon(drawn.outline).exterior.coords)
+        side = corners[np.argsort(corners[:, 1])][-2:]
+        (x0, y0), (x1, y1) = side[np.argsort(side[:, 0])]
+        assert np.degrees(np.arctan2(y1 - y0, x1 - x0)) == pytest.approx(0.6029 * (lon + 96), abs=1.5)
 
     def test_a_speckled_field_stays_small(self, result):
         rng = np.random.default_rng(3)
