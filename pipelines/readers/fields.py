@@ -133,6 +133,8 @@ def _find_source(place: Path, layer: str | None) -> tuple[str, list[str], str | 
     elif place.is_dir() and suffix != ".gdb":
         inside = sorted(p.relative_to(place).as_posix() for p in place.rglob("*"))
         prefix = f"{place.resolve()}/"
+    elif suffix == ".kmz":
+        return _inside_kmz(place), [], layer
     elif suffix in VECTOR_SUFFIXES:
         return str(place), [], layer
     else:
@@ -156,6 +158,16 @@ def _find_source(place: Path, layer: str | None) -> tuple[str, list[str], str | 
     named = next((s for s in sets if layer is not None and Path(s).stem.lower() == layer.lower()), None)
     chosen = named or next((s for s in sets if _has_polygons(prefix + s)), sets[0])
     return prefix + chosen, [Path(s).stem for s in sets if s != chosen], None if named else layer
+
+
+def _inside_kmz(place: Path) -> str:
+    """Return the only KML in a KMZ: GDAL drops the extended data when it is given the KMZ itself."""
+    try:
+        with zipfile.ZipFile(place) as archive:
+            inside = [n for n in archive.namelist() if n.lower().endswith(".kml") and not n.startswith("__MACOSX/")]
+    except zipfile.BadZipFile as error:
+        raise _unreadable(place, "the zip is damaged or incomplete") from error
+    return f"/vsizip/{{{place.resolve()}}}/{inside[0]}" if len(inside) == 1 else str(place)
 
 
 def _has_polygons(source: str) -> bool:

@@ -240,6 +240,37 @@ def test_kml_folders_paths_points_heights_and_unclosed_rings(tmp_path, suffix):
     assert not out.geometry.has_z.any()
 
 
+EXTENDED = """<?xml version="1.0" encoding="UTF-8"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document>
+<Schema name="f" id="f"><SimpleField name="field_id" type="string"/>
+<SimpleField name="irrigated" type="string"/></Schema>
+<Placemark><name>Home</name><ExtendedData><SchemaData schemaUrl="#f"><SimpleData name="field_id">H-7</SimpleData>
+<SimpleData name="irrigated">yes</SimpleData></SchemaData></ExtendedData><Polygon><outerBoundaryIs><LinearRing>
+<coordinates>{ring}</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark></Document></kml>"""
+
+
+@pytest.mark.parametrize("suffix", [".kml", ".kmz"])
+def test_extended_data_of_a_placemark_is_read_zipped_or_not(tmp_path, suffix):
+    path = tmp_path / f"farm{suffix}"
+    text = EXTENDED.format(ring=ring(-103))
+    if suffix == ".kml":
+        path.write_text(text, encoding="utf-8")
+    else:
+        with zipfile.ZipFile(path, "w") as archive:
+            archive.writestr("doc.kml", text)
+            archive.writestr("files/icon.png", b"")
+    raw, _ = read_fields(path)
+    assert raw[["field_id", "name", "irrigated"]].to_numpy().tolist() == [["H-7", "Home", True]]
+
+
+def test_a_kmz_cut_short_is_refused(tmp_path):
+    path = tmp_path / "farm.kmz"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("doc.kml", EXTENDED.format(ring=ring(-103)))
+    path.write_bytes(path.read_bytes()[:-40])
+    with pytest.raises(StudyError, match="damaged or incomplete"):
+        read_fields(path)
+
+
 def test_a_kml_that_only_links_is_refused(tmp_path):
     path = tmp_path / "link.kml"
     path.write_text('<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"><NetworkLink/></kml>')
