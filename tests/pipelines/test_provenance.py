@@ -1,0 +1,74 @@
+"""The record of a run: hashes that others can repeat, licences, versions, counts."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+import json
+from pathlib import Path
+
+import pytest
+
+from pipelines.house import sample_dir
+from pipelines.provenance import hash_path
+from tests.pipelines.conftest import TinyRun
+
+
+@pytest.mark.parametrize(
+    ("content", "digest"),
+    [
+        pytest.param(
+            b"abc", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad", id="FIPS 180-4 example 'abc'"
+        ),
+        pytest.param(
+            b"", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855", id="FIPS 180-4 empty message"
+        ),
+    ],
+)
+def test_a_file_has_its_sha256(tmp_path: Path, content: bytes, digest: str) -> None:
+    (tmp_path / "f").write_bytes(content)
+    assert hash_path(tmp_path / "f") == digest
+
+
+def test_a_folder_follows_names_and_contents(tmp_path: Path) -> None:
+    for name in ("one", "two", "three"):
+        (tmp_path / name / "inner").mkdir(parents=True)
+        (tmp_path / name / "inner" / "a.txt").write_text("x")
+    same = hash_path(tmp_path / "one")
+    assert hash_path(tmp_path / "two") == same
+    (tmp_path / "two" / "inner" / "a.txt").rename(tmp_path / "two" / "inner" / "b.txt")
+    (tmp_path / "three" / "inner" / "a.txt").write_text("y")
+    assert len({same, hash_path(tmp_path / "two"), hash_path(tmp_path / "three")}) == 3
+
+
+@pytest.fixture(scope="module")
+def record(tiny_run: TinyRun) -> dict:
+    return json.loads((tiny_run.folder / "run.json").read_text(encoding="utf-8"))
+
+
+def test_inputs_carry_hash_licence_and_title(record: dict) -> None:
+    inputs = {row["layer"]: row for row in record["inputs"]}
+    assert set(inputs) == {"soils", "climate", "fields", "elevation"}
+    assert inputs["fields"]["sha256"] == hashlib.sha256((sample_dir() / "fields.gpkg").read_bytes()).hexdigest()
+    assert inputs["soils"]["sha256"] == hash_path(sample_dir() / "soils")
+    for row in inputs.values():
+        assert row["licence"]
+        assert row["title"]
+        assert row["date"]
+
+
+def test_the_study_file_and_the_versions_are_named(record: dict, tiny_run: TinyRun) -> None:
+    assert record["study_hash"] == hashlib.sha256(tiny_run.study_file.read_bytes()).hexdigest()
+    assert record["versions"]["numpy"] == importlib.metadata.version("numpy")
+    assert record["seed"] == 20
+    assert record["settings"]["rules"]["shortfall_max"] == 0.2
+
+
+def test_counts_are_those_of_the_result(record: dict, tiny_run: TinyRun) -> None:
+    result, counts = tiny_run.published.result, record["counts"]
+    assert counts["fields"] == len(result.fields)
+    assert counts["sites"] == len(result.sites)
+    assert counts["units"] == len(result.units)
+    assert counts["seasons"] == 8
+    assert counts["problems"] == len(result.problems)
+    assert counts["parameter_sets"] == 2
