@@ -9,7 +9,17 @@ from geo.balance import decay_heat
 from geo.balance_cover import cover_day, crown_temperature, open_stand
 from geo.balance_day import adjusted_curve_number, decay_day, runoff_depth, storm_runoff, water_day
 from geo.balance_types import GROUP
-from tests.water import day_record, profile, quiet_settings, settings, soil_record, soils_of, state_record, tables
+from tests.water import (
+    PINNED,
+    day_record,
+    pinned_settings,
+    profile,
+    quiet_settings,
+    soil_record,
+    soils_of,
+    state_record,
+    tables,
+)
 
 DRAINAGE, RUNOFF = 3, 4
 
@@ -129,7 +139,9 @@ def test_frozen_infiltration_of_a_slow_melt(swe, saturation, infiltration):
 def test_default_coefficient_is_that_of_fifty_millimetres():
     """C 2.1 x (4/273.15)^-0.45 x 27.5^0.44 / 50 (Zhao and Gray 1997, prairie)."""
     worked = 2.1 * (4.0 / 273.15) ** -0.45 * (0.65 * 50 - 5) ** 0.44 / 50.0
-    assert settings().value("frozen_infiltration") == pytest.approx(worked, rel=0.02)
+    assert PINNED["frozen_infiltration"] == pytest.approx(worked, rel=0.02)
+    row = tables().scalars["frozen_infiltration"]
+    assert row["low"] <= worked <= row["high"]
 
 
 @pytest.mark.parametrize(
@@ -141,7 +153,7 @@ def test_straw_decay(days, left):
     soil = soil_record()
     state = state_record(soil, straw_kg_ha=4000.0)
     for _ in range(days):
-        decay_day(state[0], soil[0], day_record(decay_heat=1.0)[0], settings().parameters[0])
+        decay_day(state[0], soil[0], day_record(decay_heat=1.0)[0], pinned_settings().parameters[0])
     assert state["straw_kg_ha"][0] / 4000.0 == pytest.approx(left, abs=0.004)
 
 
@@ -154,7 +166,7 @@ def test_decay_takes_the_lesser_of_heat_and_moisture():
             state[0],
             soil[0],
             day_record(decay_heat=float(decay_heat(np.array([18.0]))[0]))[0],
-            settings().parameters[0],
+            pinned_settings().parameters[0],
         )
     assert state["straw_kg_ha"][0] / 4000.0 == pytest.approx(0.819, abs=0.002)
 
@@ -194,7 +206,7 @@ def test_dry_matter_of_a_millimetre(efficiency, vpd, kg_per_mm):
         group[name] = value
     open_stand(state[0], group)
     state["emerged"], state["heat_gdd"][0, 0], state["root_mm"][0, 0] = 1.0, 400.0, 600.0
-    cover_day(state[0], soil[0], day_record(vpd_kpa=vpd)[0], group, settings().parameters[0], 1.0, 0.0, 40)
+    cover_day(state[0], soil[0], day_record(vpd_kpa=vpd)[0], group, pinned_settings().parameters[0], 1.0, 0.0, 40)
     transpired = state["flux_mm"][0, 2]
     assert transpired > 2.0
     assert state["mass_kg_ha"][0, 0] / transpired == pytest.approx(kg_per_mm, rel=1e-9)

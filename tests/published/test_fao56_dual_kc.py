@@ -11,7 +11,16 @@ import pytest
 
 from geo.balance_cover import density_coefficient
 from geo.balance_day import _take_up, residue_cover, water_day
-from tests.water import day_record, profile, quiet_settings, settings, soil_record, soils_of, state_record, tables
+from tests.water import (
+    day_record,
+    pinned_settings,
+    profile,
+    quiet_settings,
+    soil_record,
+    soils_of,
+    state_record,
+    tables,
+)
 
 EVAPORATION, TRANSPIRATION = 1, 2
 
@@ -226,14 +235,14 @@ def test_density_limits():
 )  # fmt: skip
 def test_residue_cover(mass, cover):
     soil = soil_record()
-    got = residue_cover(state_record(soil, straw_kg_ha=mass)[0], settings().parameters[0])
+    got = residue_cover(state_record(soil, straw_kg_ha=mass)[0], pinned_settings().parameters[0])
     assert 100.0 * got == pytest.approx(cover, abs=0.06)
 
 
 def test_residues_add_in_the_exponent():
     """Cover of two residues: 1 - exp(-(a1 m1 + a2 m2)) (Gregory 1982)."""
     state = state_record(soil_record(), straw_kg_ha=1000.0, dead_cover_kg_ha=500.0, dead_area_m2_kg=4.0)
-    assert residue_cover(state[0], settings().parameters[0]) == pytest.approx(1 - np.exp(-0.5228 - 0.2))
+    assert residue_cover(state[0], pinned_settings().parameters[0]) == pytest.approx(1 - np.exp(-0.5228 - 0.2))
 
 
 @pytest.mark.parametrize(
