@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any
 
+from odc.geo.geobox import GeoBox
+
 from pipelines.house import shared_dir
 from pipelines.result import StudyResult
 
@@ -33,7 +35,7 @@ def about_facts(result: StudyResult) -> dict[str, str]:
     facts: dict[str, Any] = {
         "title": study_title(result),
         **_first(result.provenance, ("program", "study_hash", "seed", "started")),
-        "grid.crs": str(grid.crs),
+        "grid.crs": crs_name(grid),
         "grid.resolution": f"{abs(grid.resolution.x):g}",
         "grid.shape": f"{grid.shape[0]} x {grid.shape[1]}",
     }
@@ -43,6 +45,12 @@ def about_facts(result: StudyResult) -> dict[str, str]:
             facts.update(_flat({part: result.settings[part]}, "settings."))
     facts.update(layer_notes())
     return {key: _text(value) for key, value in facts.items()}
+
+
+def crs_name(grid: GeoBox) -> str:
+    """Return the CRS of a grid as ``EPSG:n``, or as WKT when it has no code."""
+    code = grid.crs.to_epsg() if grid.crs is not None else None
+    return f"EPSG:{code}" if code else str(grid.crs)
 
 
 def source_lines(result: StudyResult) -> list[str]:

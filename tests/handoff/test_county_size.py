@@ -1,0 +1,72 @@
+"""A county of 1650 x 1650 pixels is exported in the time that a planner waits."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import scipy.ndimage
+import scipy.spatial
+from affine import Affine
+from odc.geo.geobox import GeoBox
+
+from geo.zone_codes import ZONE_NAMES
+from pipelines.export import publish_layers
+from pipelines.export_raster import zone_pixels
+from tests.builders import tiny_outcomes, tiny_result
+
+SIDE, PATCHES, MAP_UNITS = 1650, 18_600, 161
+WAIT_S = 20.0
+"""Seconds on two free cores. Measured is processor time, which other work on the machine does not change."""
+
+
+@pytest.fixture(scope="module")
+def county():
+    """Soil-like patches with wavy borders under an 11 x 14 grid of climate cells."""
+    rng = np.random.default_rng(3)
+    rows, columns = np.mgrid[:SIDE, :SIDE]
+    wave = [scipy.ndimage.gaussian_filter(rng.normal(size=(SIDE, SIDE)), 7) * 63 for _ in range(2)]
+    tree = scipy.spatial.cKDTree(rng.uniform(0, SIDE, (PATCHES, 2)))
+    patch = tree.query(np.c_[(rows + wave[0]).ravel(), (columns + wave[1]).ravel()])[1].reshape(SIDE, SIDE)
+    unit = rng.integers(0, MAP_UNITS, PATCHES)[patch]
+    cell = (rows * 14 // SIDE) * 11 + columns * 11 // SIDE
+    pairs, site = np.unique(unit * 1000 + cell, return_inverse=True)
+    site = site.reshape(SIDE, SIDE).astype(np.int32)
+    n = len(pairs)
+    code = rng.integers(1, 8, MAP_UNITS)[pairs // 1000]
+    small = tiny_result()
+    index = pd.RangeIndex(n, name="site")
+    sites = pd.DataFrame(
+        {
+            "map_unit_id": (pairs // 1000).astype(str), "symbol": "A", "name": "invented", "cell": pairs % 4,
+            "rated_share": 0.9, "reason": "", "area_ha": np.bincount(site.ravel(), minlength=n) * 0.09,
+        },
+        index=index,
+    )  # fmt: skip
+    zones = pd.DataFrame(
+        {
+            "zone_code": code, "zone": [ZONE_NAMES[c] for c in code], "limiting_factor": "water",
+            "limiting_option": "winter_killed", "margin": 0.1,
+        },
+        index=index,
+    )  # fmt: skip
+    return replace(
+        small, grid=GeoBox((SIDE, SIDE), Affine(30, 0, -600000, 0, -30, 1900000), "EPSG:5070"), site_raster=site,
+        sites=sites, zones=zones, outcomes=tiny_outcomes(n),
+        tests=small.tests.isel(site=np.zeros(n, int)).assign_coords(site=np.arange(n)),
+        fields=pd.concat([small.fields] * 500, ignore_index=True),
+    )  # fmt: skip
+
+
+@pytest.mark.slow
+def test_a_county_is_exported_in_time(county, tmp_path):
+    small = tiny_result()
+    publish_layers(small, tmp_path / "warm")
+    started = time.process_time()
+    publish_layers(county, tmp_path / "out")
+    spent = time.process_time() - started
+    assert zone_pixels(county).min() >= 1
+    assert spent < 2 * WAIT_S, f"{spent:.1f} s of two cores"
