@@ -128,7 +128,7 @@ def _cost(case: Case, option: str, words: Catalogue) -> tuple[int | None, str]:
     if math.isnan(share):
         return None, words.t("common.no_data")
     count = round(share * case.seasons)
-    key = "cost_stubble" if option == "stubble" else "cost" if count else "cost_none"
+    key = "cost_stubble" if option == "stubble" else {0: "cost_none", 1: "cost_one"}.get(count, "cost")
     text = words.t(
         f"field.answer.{key}", count=count, total=case.seasons, crop=_crop(case, words), option=_name(asked, words)
     )
