@@ -161,7 +161,7 @@ def _find_source(place: Path, layer: str | None) -> tuple[str, list[str], str | 
 
 
 def _inside_kmz(place: Path) -> str:
-    """Return the only KML in a KMZ: GDAL drops the extended data when it is given the KMZ itself."""
+    """Return the only KML in a KMZ: given the KMZ itself, GDAL misses a schema outside an inner document."""
     try:
         with zipfile.ZipFile(place) as archive:
             inside = [n for n in archive.namelist() if n.lower().endswith(".kml") and not n.startswith("__MACOSX/")]

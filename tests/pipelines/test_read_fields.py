@@ -242,10 +242,10 @@ def test_kml_folders_paths_points_heights_and_unclosed_rings(tmp_path, suffix):
 
 EXTENDED = """<?xml version="1.0" encoding="UTF-8"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document>
 <Schema name="f" id="f"><SimpleField name="field_id" type="string"/>
-<SimpleField name="irrigated" type="string"/></Schema>
+<SimpleField name="irrigated" type="string"/></Schema><Document id="inner"><name>inner</name>
 <Placemark><name>Home</name><ExtendedData><SchemaData schemaUrl="#f"><SimpleData name="field_id">H-7</SimpleData>
 <SimpleData name="irrigated">yes</SimpleData></SchemaData></ExtendedData><Polygon><outerBoundaryIs><LinearRing>
-<coordinates>{ring}</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark></Document></kml>"""
+<coordinates>{ring}</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark></Document></Document></kml>"""
 
 
 @pytest.mark.parametrize("suffix", [".kml", ".kmz"])
