@@ -13,7 +13,7 @@ import xarray as xr
 from numba import njit
 
 from geo.balance_cover import cover_day, end_cover, open_stand
-from geo.balance_day import decay_day
+from geo.balance_day import decay_day, water_day
 from geo.balance_season import available, bare_day, run_in
 from geo.balance_types import FLUXES, GROUP, N_SUB, STATE
 from geo.parameters import BalanceSettings, Mix
@@ -146,6 +146,41 @@ def run_span(
     return track
 
 
+@njit(cache=True, error_model="numpy")
+def _run_fixed(soil, days, kcb, canopy, root_mm, depletion_p, p, states, track):
+    state = states[0]
+    for k in range(N_SUB):
+        state.water_mm[k] = soil.capacity_mm[k]
+    state.canopy = canopy
+    for t in range(days.size):
+        _write(track[t], state, 0)
+        water_day(state, soil, days[t], p, kcb, root_mm, depletion_p, 1.0)
+    _write(track[days.size], state, 0)
+
+
+def run_fixed_crop(
+    soil: np.ndarray,
+    days: np.ndarray,
+    settings: BalanceSettings,
+    *,
+    kcb: float,
+    canopy: float,
+    root_mm: float,
+    depletion_p: float,
+) -> np.ndarray:
+    """Run a crop that does not change, from a full profile, without residue: the plain dual crop coefficient.
+
+    For comparison with independent FAO-56 code. ``kcb`` 0 is bare soil.
+
+    Returns
+    -------
+    structured array of `TRACK`, shape (time + 1,)
+    """
+    track = np.zeros(len(days) + 1, TRACK)
+    _run_fixed(soil, days, kcb, canopy, root_mm, depletion_p, settings.parameters[0], np.zeros(1, STATE), track)
+    return track
+
+
 def flux(track: np.ndarray, name: str, first: int = 0, last: int = -1) -> float:
     """Return the sum of one flux in mm between two rows of a track; `name` as in `FLUXES` without ``_mm``."""
     k = FLUXES.index(f"{name}_mm")
@@ -179,9 +214,3 @@ class DateFinder:
     def years(self) -> range:
         """Return the years of the record."""
         return range(int(self.key[0] // 10000), int(self.key[-1] // 10000) + 1)
-
-
-def storage_efficiency(water_gained_mm: np.ndarray, precip_mm: np.ndarray) -> np.ndarray:
-    """Return the share of precipitation stored, by season: water gained over precipitation, NaN without rain."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(np.asarray(precip_mm) > 0, np.asarray(water_gained_mm) / np.asarray(precip_mm), np.nan)

@@ -1,0 +1,69 @@
+"""The line from dry to wet on the invented county: where water stops limiting the winter-killed mix."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from geo.balance import simulate
+from geo.evaluation_trials import best_split
+from geo.parameters import BalanceSettings
+from geo.season import Calendar, index_seasons
+from geo.weather_generator import generate_daily
+from geo.zones import ZoneRules
+from pipelines.evaluate_inputs import Bench
+from pipelines.house import sample_dir
+from pipelines.readers.climate import read_climate
+
+YEARS, SEED = 31, 20
+
+
+@dataclass(frozen=True)
+class Line:
+    """Result of the line.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a cell and soil: ``soil``, ``precip_mm`` (annual), ``gap_mm`` (median planting gap), ``shortfall``
+        (share of years), ``passes`` (both water tests).
+    limits : dict
+        Annual precipitation by soil above which the water tests pass; NaN when they pass or fail everywhere.
+    """
+
+    table: pd.DataFrame
+    limits: dict[str, float]
+
+
+def water_line(bench: Bench, settings: BalanceSettings) -> Line:
+    """Run the winter-killed mix on every cell of the invented climate and every soil of the evaluation."""
+    normals = read_climate(sample_dir() / "climate" / "normals.nc").normals
+    assert normals is not None
+    weather = generate_daily(normals, YEARS, SEED)
+    seasons = index_seasons(weather, Calendar())
+    cells, names = weather.sizes["cell"], list(bench.soils)
+    soils = np.array([bench.soils[n] for n in names] * cells)
+    run = simulate(weather, seasons, soils, np.repeat(np.arange(cells), len(names)), settings, ladder_days=())
+    water = run["paw_mm"].sel(check="planting").sum("layer", skipna=False)
+    stubble, cover = (water.sel(option=o).values for o in ("stubble", "winter_killed"))
+    rules = ZoneRules.from_table(bench.tables.rules)
+    target = rules.target_share * soils["capacity_mm"].sum(axis=1)[:, None]
+    gap = np.median(stubble - cover, axis=1)
+    shortfall = ((stubble >= target) & (cover < target)).mean(axis=1)
+    years = weather["precip_mm"].sum("time").values / YEARS
+    table = pd.DataFrame(
+        {
+            "soil": names * cells,
+            "precip_mm": np.repeat(years, len(names)),
+            "gap_mm": gap,
+            "shortfall": shortfall,
+            "passes": (gap <= rules.planting_gap_max_mm) & (shortfall <= rules.shortfall_max),
+        }
+    )
+    limits = {
+        n: best_split(part["precip_mm"].to_numpy(), part["passes"].to_numpy())
+        for n, part in ((n, table[table["soil"] == n]) for n in names)
+    }
+    return Line(table, limits)
