@@ -51,8 +51,12 @@ def test_mix_shares_add_to_one_and_no_mix_has_a_bonus() -> None:
 @pytest.mark.parametrize(
     ("use", "numbers"),
     [
-        pytest.param("cn_fallow", [74, 83, 88, 90], id="USDA TR-55 1986 table 2-2b fallow, crop residue, good"),
-        pytest.param("cn_cover", [60, 72, 80, 84], id="USDA TR-55 1986 table 2-2b small grain SR + CR, good"),
+        pytest.param(
+            "cn_fallow", [74, 83, 88, 90], id="USDA TR-55 1986 table 2-2b fallow, crop residue, good, from memory"
+        ),
+        pytest.param(
+            "cn_cover", [60, 72, 80, 84], id="USDA TR-55 1986 table 2-2b small grain SR + CR, good, from memory"
+        ),
     ],
 )
 def test_curve_numbers_are_those_of_the_handbook(use: str, numbers: list[float]) -> None:

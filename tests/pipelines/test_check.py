@@ -1,0 +1,157 @@
+"""`springfill check` finds what is wrong before a run does, each fault on its own, with a page that shows it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+import shapely
+
+from geo.errors import Problem
+from pipelines import cli
+from pipelines.check import CheckReport, check_study, group_problems
+from pipelines.house import sample_dir
+from pipelines.overview_map import ground_classes
+from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
+
+HOME = sample_dir().as_posix()
+
+
+def _check(folder: Path, *, replace: tuple[tuple[str, str], ...] = (), more: str = "") -> CheckReport:
+    study = write_tiny_study(folder, replace=replace, more=more)
+    return check_study(study, lambda *_: None, folder / "out")
+
+
+def test_a_good_study_has_no_fault_and_a_page(tmp_path: Path) -> None:
+    found = _check(tmp_path)
+    assert found.faults == []
+    assert [layer for layer, _ in found.facts] == ["fields", "soils", "climate", "elevation", "grid"]
+    assert found.map_file is not None
+    picture = found.map_file.read_bytes()
+    assert picture.startswith(b"\x89PNG\r\n\x1a\n")
+    assert len(picture) < 500_000
+
+
+def test_facts_are_those_of_the_files(tmp_path: Path) -> None:
+    facts = dict(_check(tmp_path).facts)
+    fields = (
+        gpd.read_file(sample_dir() / "fields.gpkg")
+        .to_crs("EPSG:5070")
+        .cx[BOUNDS[0] : BOUNDS[2], BOUNDS[1] : BOUNDS[3]]
+    )
+    count = int(facts["fields"].split()[0])
+    assert 0 < count <= len(fields) + 5
+    with rasterio.open(sample_dir() / "elevation.tif") as source:
+        low, high = (
+            float(source.read(1, masked=True).min()) / 0.3048,
+            float(source.read(1, masked=True).max()) / 0.3048,
+        )
+    told_low, told_high = (float(v.replace(",", "")) for v in facts["elevation"].replace(" ft", "").split(" to "))
+    assert low - 1 <= told_low < told_high <= high + 1
+
+
+@pytest.mark.parametrize(
+    ("replace", "told", "still_read"),
+    [
+        pytest.param(((f"{HOME}/fields.gpkg", "gone.gpkg"),), "gone.gpkg", {"soils", "climate"}, id="no fields file"),
+        pytest.param(((f"{HOME}/soils", "gone"),), "gone", {"fields"}, id="no soils"),
+        pytest.param(((f"{HOME}/climate/normals.nc", "gone.nc"),), "gone.nc", {"fields", "soils"}, id="no climate"),
+        pytest.param(
+            ((f"{HOME}/elevation.tif", "gone.tif"),), "gone.tif", {"fields", "soils", "climate"}, id="no elevation"
+        ),
+    ],
+)
+def test_one_missing_layer_does_not_hide_the_others(
+    tmp_path: Path, replace: tuple[tuple[str, str], ...], told: str, still_read: set[str]
+) -> None:
+    found = _check(tmp_path, replace=replace)
+    assert any(told in str(fault) for fault in found.faults)
+    assert all(fault.fix for fault in found.faults)
+    assert still_read <= {layer for layer, _ in found.facts}
+    assert found.map_file is not None
+    assert found.map_file.is_file()
+
+
+def test_two_missing_layers_are_both_told(tmp_path: Path) -> None:
+    found = _check(
+        tmp_path, replace=((f"{HOME}/climate/normals.nc", "no_climate.nc"), (f"{HOME}/fields.gpkg", "no_fields.gpkg"))
+    )
+    told = "\n".join(str(fault) for fault in found.faults)
+    assert "no_climate.nc" in told
+    assert "no_fields.gpkg" in told
+
+
+def test_fields_off_the_soil_map_are_named_and_drawn(tmp_path: Path) -> None:
+    """Three invented squares: inside, across the edge, and far outside the soils."""
+    with rasterio.open(sample_dir() / "elevation.tif") as source:
+        west, south, east, north = source.bounds
+    middle = (south + north) / 2
+    squares = [shapely.box(x, middle, x + 0.008, middle + 0.006) for x in (west + 0.3, east + 0.2)]
+    soils = gpd.read_file(next((sample_dir() / "soils").rglob("soilmu_a_*.shp"))).union_all()
+    edge_x = shapely.get_coordinates(soils.intersection(shapely.LineString([(west, middle), (east, middle)])))[
+        :, 0
+    ].max()
+    squares.append(shapely.box(edge_x - 0.004, middle, edge_x + 0.004, middle + 0.006))
+    fields = gpd.GeoDataFrame({"field_id": ["INSIDE", "OUTSIDE", "EDGE"]}, geometry=squares, crs="EPSG:4326")
+    fields.to_file(tmp_path / "squares.gpkg")
+    bounds = ("bounds = [-581840.0, 1910480.0, -573840.0, 1918480.0]\n", "")
+    found = _check(tmp_path, replace=((f"{HOME}/fields.gpkg", "squares.gpkg"), bounds, ("60.0", "120.0")))
+    told = {what.split(":")[0]: what for what, _ in found.findings}
+    assert "OUTSIDE" in told["1 fields lie outside the soil map"]
+    assert "EDGE" in told["1 fields lie partly outside the soil map"]
+    assert not any("INSIDE" in what for what in told.values())
+
+
+def test_a_short_record_is_a_finding(tmp_path: Path) -> None:
+    found = _check(tmp_path, replace=((f"{HOME}/climate/normals.nc", f"{HOME}/climate/daily.nc"),))
+    assert any("seasons of weather" in what for what, _ in found.findings)
+    assert "daily record" in dict(found.facts)["climate"]
+
+
+def test_problems_are_grouped_without_their_numbers_and_written_out(tmp_path: Path) -> None:
+    rows = [
+        Problem("soils", f"unit {k}", f"not rated: water ({k} % of the map unit)", "left out", "none")
+        for k in range(5)
+    ]
+    rows += [Problem("fields", "A", "closed", "repaired"), Problem("fields", "B", "no crop", "warning")]
+    groups = group_problems(rows)
+    assert [(g.action, g.count) for g in groups] == [("left out", 5), ("warning", 1), ("repaired", 1)]
+    assert groups[0].where == "unit 0"
+    broken = gpd.GeoDataFrame(
+        {"field_id": ["TWIST"]},
+        geometry=[shapely.Polygon([(-102.85, 40.04), (-102.84, 40.05), (-102.84, 40.04), (-102.85, 40.05)])],
+        crs="EPSG:4326",
+    )
+    broken.to_file(tmp_path / "broken.gpkg")
+    found = _check(tmp_path, replace=((f"{HOME}/fields.gpkg", "broken.gpkg"),))
+    assert found.problems_file is not None
+    listed = pd.read_csv(found.problems_file)
+    assert "TWIST" in listed["where"].tolist()
+    assert sum(g.count for g in found.groups) == len(listed)
+
+
+@pytest.mark.parametrize(("change", "code"), [((), 0), (((f"{HOME}/soils", "gone"),), 1)])
+def test_the_command_ends_with_one_when_the_study_would_stop(
+    tmp_path: Path, change: tuple[tuple[str, str], ...], code: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    study = write_tiny_study(tmp_path, replace=change)
+    assert cli.run(["check", str(study), "--out", str(tmp_path / "out")]) == code
+    told = capsys.readouterr().out
+    assert ("These stop the run" in told) == bool(code)
+    assert ("The study can run" in told) == (not code)
+    assert "to do:" in told
+
+
+def test_a_dollar_in_a_name_is_drawn_as_it_is(tmp_path: Path) -> None:
+    found = _check(tmp_path, replace=(("Tiny Larkspur (invented)", "$\\\\frac{a}{ [bold]x"),))
+    assert found.map_file is not None
+    assert found.map_file.is_file()
+
+
+def test_ground_classes() -> None:
+    raster = np.array([[-1, 0], [1, 1]], dtype=np.int32)
+    assert ground_classes(raster, np.array([True, False])).tolist() == [[0, 1], [2, 2]]
