@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+import os
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pandas as pd
 import xarray as xr
@@ -159,10 +163,19 @@ def simulate(
     ladder_paw = np.full((n, len(rungs), m), np.nan, np.float32)
     killed, winter = settings.winter_killed, settings.overwinter
     mix_settings = np.array([[killed.density, killed.water_bonus], [winter.density, winter.water_bonus]])
-    worst = run_units(
-        soils, np.asarray(unit_cell, np.int64), days, events, freezes, killed.groups, winter.groups, mix_settings,
-        rungs, settings.parameters, paw, stored, mass, cover, living, emerged, flux, ladder_paw,
-    )  # fmt: skip
+    cell = np.asarray(unit_cell, np.int64)
+
+    def run_part(part: slice) -> float:
+        return run_units(
+            soils[part], cell[part], days, events, freezes, killed.groups, winter.groups, mix_settings, rungs,
+            settings.parameters, paw[part], stored[part], mass[part], cover[part], living[part], emerged[part],
+            flux[part], ladder_paw[part],
+        )  # fmt: skip
+
+    workers = max(1, min(os.cpu_count() or 1, n))
+    edges = np.linspace(0, n, workers + 1).astype(int)
+    with ThreadPoolExecutor(workers) as pool:
+        worst = max(pool.map(run_part, [slice(i, j) for i, j in itertools.pairwise(edges)]), default=0.0)
     dims = ("unit", "option", "season")
     data = {
         "paw_mm": ((*dims, "check", "layer"), paw, "plant-available water by one-foot layer", "mm"),
@@ -185,5 +198,5 @@ def simulate(
     out["step"].attrs["units"] = "days"
     out["rung"].attrs["units"] = "days"
     simulated = (seasons.stop - seasons.start).sum() * k * n
-    out.attrs.update(closure_mm=float(worst.max(initial=0.0)), unit_days=int(simulated))
+    out.attrs.update(closure_mm=float(worst), unit_days=int(simulated))
     return out
