@@ -12,8 +12,8 @@ from tests.water import day_record, pinned_settings, soil_record, state_record, 
 DEFAULT = {
     "share": 1.0, "base_temperature_c": 5.0, "emergence_gdd": 30.0, "half_cover_gdd": 300.0, "cover_max": 0.9,
     "kcb_full": 1.1, "height_m": 0.5, "root_rate_mm_per_gdd": 1.0, "root_max_mm": 900.0, "depletion_p": 0.5,
-    "efficiency_pa": 4.0, "kill_c": -5.0, "kill_hardened_c": -15.0, "kill_three_nights_c": -60.0, "hardening_days": 20.0,
-    "decay_multiplier": 1.0, "residue_area_m2_kg": 5.0,
+    "efficiency_pa": 4.0, "kill_c": -5.0, "kill_hardened_c": -15.0, "kill_three_nights_c": -60.0,
+    "hardening_days": 20.0, "decay_multiplier": 1.0, "residue_area_m2_kg": 5.0,
 }  # fmt: skip
 
 
