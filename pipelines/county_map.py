@@ -67,6 +67,9 @@ class OfflineMap(folium.Map):
         var {{ this.get_name() }} = L.map({{ this.get_name()|tojson }}, {
             center: {{ this.location|tojson }}, crs: L.CRS.{{ this.crs }}, ...{{ this.options|tojavascript }}
         });
+        {%- if this.zoom_control_position %}
+        L.control.zoom({ position: {{ this.zoom_control|tojson }} }).addTo({{ this.get_name() }});
+        {%- endif %}
         {{ this.slot("start") }}
         </script>
         {{ this.slot("more") }}
@@ -114,7 +117,7 @@ def leaflet_script() -> str:
 def county_html(result: StudyResult, *, field_page_url: str = "fields/{field_id}.html", language: str = "en") -> str:
     """Return the whole page as text. See `write_county_map`."""
     catalogue = load_catalogue(language)
-    county = OfflineMap(language, zoom_start=9, zoom_snap=0.25)
+    county = OfflineMap(language, zoom_start=9, zoom_snap=0.25, zoom_control="bottomright", fade_animation=False)
     content = CountyPage(result, catalogue)
     first = _data_block("county-data", content.data(field_page_url))
     more = _data_block("county-more", content.more_data()) + content.field_table()

@@ -35,7 +35,7 @@ from pipelines.county_images import (
     warp_sites,
     zone_png,
 )
-from pipelines.display import Units
+from pipelines.display import Units, convert
 from pipelines.legend import ZoneStyle, zone_legend
 from pipelines.result import StudyResult
 from pipelines.text import Catalogue
@@ -181,6 +181,7 @@ class CountyPage:
             factors=FACTORS,
             target_count=len(target_steps(result)[0]),
             zones=zones,
+            picture_scale=self._picture_scale(),
             zone_picture=data_uri(
                 zone_png(self.raster, result.zones["zone_code"].to_numpy(), self.zones, self.fields)
             ),
@@ -242,6 +243,11 @@ class CountyPage:
             "lead", fits=area(fits).digits, rated=area(rated).text, percent=self.units.percent(fits / rated).text,
             stubble=area(ground[1:3].sum()).text, overwintering=area(ground[6]).text,
         )  # fmt: skip
+
+    def _picture_scale(self) -> str:
+        width = self.raster.site.shape[1] * self.raster.ground_m
+        unit, key = ("mile", "paper.scale_us") if self.units.us else ("kilometer", "paper.scale_metric")
+        return self.t(key, width=f"{convert(width, 'meter', unit):.1f}")
 
     def _notes(self) -> list[tuple[str, str]]:
         notes = [(self.t(f"notes.{k}_name"), self.t(f"notes.{k}_text")) for k in ("evidence", "doubt", "erosion")]

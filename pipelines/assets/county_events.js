@@ -19,7 +19,9 @@ SF.select = function (field, from, latlng) {
 };
 
 SF.openPopup = function (content, at, focus) {
-  SF.popup = L.popup({ maxWidth: 340, minWidth: 230, autoPanPadding: [12, 12] }).setLatLng(at).setContent(content).openOn(SF.map);
+  const size = SF.map.getSize();
+  const width = Math.min(340, size.x - 64);
+  SF.popup = L.popup({ maxWidth: width, minWidth: Math.min(230, width), maxHeight: Math.max(160, size.y - 110), autoPanPadding: [8, 8] }).setLatLng(at).setContent(content).openOn(SF.map);
   const close = SF.popup.getElement().querySelector(".leaflet-popup-close-button");
   if (close) close.setAttribute("aria-label", SF.t("popup.close"));
   if (focus && content.querySelector("a")) content.querySelector("a").focus({ preventScroll: true });
@@ -32,9 +34,13 @@ SF.fieldPopup = function (f, at) {
   const code = SF.zones.field.zone[f];
   const wet = SF.field.irrigated(f) === 1;
   const facts = [SF.field.field_id(f), SF.area(SF.field.area_ha(f)), wet ? SF.t("popup.irrigated") : null].filter(Boolean);
+  const cell = (text) => SF.el("td", { class: "number" }, text);
   const row = (o) => SF.el("tr", {}, SF.el("th", { scope: "row" }, SF.t("common.option_short." + SF.OPTIONS[o])),
-    SF.el("td", {}, SF.depth(SF.waterOf(f, o))), SF.el("td", {}, o ? SF.depth(SF.gapOf(f, o - 1)) : "–"),
-    SF.el("td", {}, o ? SF.years(SF.shortfallOf(f, o - 1)) : "–"));
+    cell(SF.depth(SF.waterOf(f, o), true)), cell(o ? SF.depth(SF.gapOf(f, o - 1), true) : "–"),
+    cell(o ? SF.digits(nice(SF.shortfallOf(f, o - 1) * SF.data.seasons, 1), 0) : "–"));
+  const unit = ", " + SF.t("common.unit." + (US() ? "inch" : "mm"));
+  const heads = [SF.t("popup.option"), SF.t("popup.water") + unit, SF.t("popup.gap") + unit,
+    SF.t("popup.shortfall", { total: SF.data.seasons })];
   const pair = (key, text) => [SF.el("dt", {}, SF.t("popup." + key)), SF.el("dd", {}, text)];
   const latest = SF.field.latest_termination_day(f);
   const name = SF.field.name(f);
@@ -47,8 +53,8 @@ SF.fieldPopup = function (f, at) {
     SF.el("dl", {}, pair("limit", SF.factorWord(f)), crops ? [SF.el("dt", {}, SF.t("popup.crops")), SF.el("dd", {}, SF.el("bdi", {}, crops))] : [],
       code === 7 ? [] : [pair("latest", Number.isNaN(latest) ? SF.t("layer.latest_none") : SF.date(latest)),
         pair("agreement", SF.percent(SF.field.agreement(f)))]),
-    code === 7 ? null : SF.el("table", {}, SF.el("thead", {}, SF.el("tr", {}, ["option", "water", "gap", "shortfall"].map((k) =>
-      SF.el("th", { scope: "col" }, SF.t("popup." + k))))), SF.el("tbody", {}, [0, 1, 2, 3].map(row))),
+    code === 7 ? null : SF.el("table", {}, SF.el("thead", {}, SF.el("tr", {}, heads.map((text, i) =>
+      SF.el("th", { scope: "col", class: i ? "number" : "" }, text)))), SF.el("tbody", {}, [0, 1, 2, 3].map(row))),
     SF.siteFacts(at),
     SF.el("p", {}, SF.el("a", { href: SF.pageUrl(f) }, SF.t("popup.page"))));
 };

@@ -102,8 +102,12 @@ def test_row_opens_the_field_on_the_map(opened, county):
     text = popup.inner_text()
     assert row["name"] in text
     assert zone_styles()[row["zone_code"]].label in text
-    assert f"{row['planting_gap_mm_winter_killed'] / 25.4:.1f} in" in text
-    assert "in 30 years" in text
+    cells = [r.split("\t") for r in popup.locator("tbody tr").all_inner_texts()]
+    for o, option in enumerate(("winter_killed", "overwinter_early", "overwinter_late"), start=1):
+        assert float(cells[o][1]) == pytest.approx(row[f"planting_water_mm_{option}"] / 25.4, abs=0.0501)
+        assert float(cells[o][2]) == pytest.approx(row[f"planting_gap_mm_{option}"] / 25.4, abs=0.0501)
+        assert float(cells[o][3]) == pytest.approx(row[f"shortfall_years_{option}"] * 30, abs=0.52)
+    assert "Shortfall years of 30" in text
     assert "What limits it" in text
     assert popup.locator("a").get_attribute("href") == "fields/LK-0123.html"
     assert page.evaluate("SF.map.getBounds().contains(SF.layer.boundsOf(122))")
@@ -156,7 +160,7 @@ def test_units_switch(opened):
     assert "These are the rules" in page.locator("#rule-note").inner_text()
     assert "ha" in page.locator(".totals thead").first.inner_text()
     page.click("#field-rows .pick")
-    assert " mm" in page.locator(".leaflet-popup-content").inner_text()
+    assert "Gap, mm" in page.locator(".leaflet-popup-content").inner_text()
     choose(page, "layer", "freeze")
     assert re.search(r"\d+ (Sep|Oct|Nov)", page.locator("#legend-list").inner_text())
     choose(page, "units", "us")
@@ -191,7 +195,7 @@ def test_keyboard_alone(opened):
     assert page.locator("[data-popup-field='6']").count() == 1
     assert page.evaluate("document.activeElement.textContent") == "LK-0007"
     page.focus("#map_county")
-    page.wait_for_function("!SF.map._panAnim || !SF.map._panAnim._inProgress")
+    page.wait_for_function("() => !SF.map._panAnim || !SF.map._panAnim._inProgress")
     before = page.evaluate("SF.map.getCenter().lng")
     page.keyboard.press("ArrowRight")
     page.wait_for_function("(b) => SF.map.getCenter().lng > b", arg=before)
@@ -200,7 +204,7 @@ def test_keyboard_alone(opened):
     page.focus("#rule-gap")
     page.keyboard.press("ArrowLeft")
     assert page.locator("#rule-gap-out").inner_text() == "1.4 in"
-    page.wait_for_function("!document.getElementById('rule-reset').disabled")
+    page.wait_for_function("() => !document.getElementById('rule-reset').disabled")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -90,7 +90,7 @@ def test_first_frame_is_at_most_0_6_of_the_stock_layer(browser, page_file, stock
         context.add_init_script(FIRST_FRAME)
         page = context.new_page()
         page.goto(path.as_uri())
-        page.wait_for_function("window.firstFrame")
+        page.wait_for_function("() => window.firstFrame")
         shown = page.evaluate("window.firstFrame")
         context.close()
         return shown
