@@ -85,6 +85,31 @@ def _running_sum(values: np.ndarray) -> np.ndarray:
     return np.concatenate([np.zeros((len(sums), 1)), sums], axis=1)
 
 
+def yearly_values(run: xr.Dataset) -> xr.Dataset:
+    """Return what a modeller takes further: one value a unit, option and season.
+
+    Parameters
+    ----------
+    run : Dataset
+        From `geo.balance.simulate`.
+
+    Returns
+    -------
+    Dataset
+        Dims unit, option, season: profile water on each check date, growth and cover at the killing freeze, share of
+        the stand alive in April, and the fluxes from harvest to planting (mm, kg/ha, shares).
+    """
+    total = run["paw_mm"].sum("layer", skipna=False)
+    data = {f"paw_{check}_mm": total.sel(check=check, drop=True) for check in CHECKS}
+    for name in data:
+        data[name].attrs = {"units": "mm", "long_name": f"plant-available water, {name[4:-3].replace('_', ' ')}"}
+    data |= {name: run[name].sel(when="freeze", drop=True) for name in ("biomass_kg_ha", "ground_cover")}
+    data |= {name: run[name] for name in ("living_share", "evaporation_mm", "transpiration_mm", "drainage_mm",
+                                          "runoff_mm", "snow_loss_mm")}  # fmt: skip
+    data["season_precip_mm"] = run["precip_mm"]
+    return xr.Dataset({k: v.astype(np.float32) for k, v in data.items()})
+
+
 def shortfall(stubble_mm: np.ndarray, option_mm: np.ndarray, target_mm: np.ndarray) -> np.ndarray:
     """Return True in years in which stubble meets the target and the option does not: the cover's own doing."""
     return (stubble_mm >= target_mm) & (option_mm < target_mm)

@@ -17,7 +17,7 @@ from pipelines.export_catalog import (
 )
 from pipelines.export_columns import Column, describe
 from pipelines.export_layers import Layer, build_layers
-from pipelines.export_netcdf import outcome_dataset, write_netcdf
+from pipelines.export_netcdf import outcome_dataset, write_netcdf, write_yearly, yearly_dataset
 from pipelines.export_raster import amount_rasters, raster_names, write_rasters
 from pipelines.export_request import Clip, export_layers, layer_names
 from pipelines.export_tables import field_points, write_csv
@@ -78,6 +78,7 @@ def publish_layers(result: StudyResult, folder: Path, *, progress: Progress | No
         write_csv(fields, stage / "fields.csv", system, result)
         tell()
         write_netcdf(result, inner / "outcomes.nc")
+        write_yearly(result, inner / "years.nc")
         tell()
         columns = tuple(describe(str(c), system) for c in fields.columns)
         write_dictionary(result, column_groups(result, layers, columns), inner)
@@ -114,6 +115,10 @@ def column_groups(
     )
     words = str(outcome_dataset(result).attrs["title"])
     groups.append(ColumnGroup("layers/outcomes.nc", "", words, variables))
+    years = yearly_dataset(result)
+    if years is not None:
+        names = [describe(str(n)) for n in years.data_vars if not str(n).startswith("member_")]
+        groups.append(ColumnGroup("layers/years.nc", "", "One value a response unit, option and season.", tuple(names)))
     return groups
 
 

@@ -128,3 +128,44 @@ def write_netcdf(result: StudyResult, path: Path, system: System = "metric", sit
         else:
             encoding[str(name)] = {"_FillValue": None}
     data.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
+
+
+def yearly_dataset(result: StudyResult) -> xr.Dataset | None:
+    """Return one value a response unit, option and season as a CF dataset; None when the study kept none.
+
+    The members of each site and their weights come along, so that values by site can be made from it: ``member_site``,
+    ``member_unit``, ``member_weight``.
+    """
+    if result.yearly is None:
+        return None
+    data = result.yearly.assign_attrs(_attributes(result))
+    for name in data.data_vars:
+        column = describe(str(name))
+        if column.known:
+            data[name].attrs = _words(column) | {"units": data[name].attrs.get("units", "1")}
+    units = result.units.loc[data["unit"].values]
+    cell = result.cells.loc[units["cell"].to_numpy()]
+    data = data.assign_coords(
+        profile_id=("unit", units["profile_id"].astype(str).to_numpy(object), {"long_name": "Soil profile"}),
+        cell=("unit", units["cell"].to_numpy(np.int32), {"long_name": describe("cell").label}),
+        latitude=("unit", cell["latitude"].to_numpy(float), {"standard_name": "latitude", "units": "degrees_north"}),
+        longitude=("unit", cell["longitude"].to_numpy(float), {"standard_name": "longitude", "units": "degrees_east"}),
+    )
+    data["season"].attrs = {"long_name": "Harvest year of the season"}
+    data["unit"].attrs = {"long_name": "Response unit: one soil profile under one climate cell"}
+    for name, kind in (("site", np.int32), ("unit", np.int32), ("weight", np.float32)):
+        values = result.site_units[name].to_numpy(kind)
+        data[f"member_{name}"] = ("member", values, {"long_name": f"Members of the sites: {name}"})
+    data["member_weight"].attrs["units"] = "1"
+    return data
+
+
+def write_yearly(result: StudyResult, path: Path) -> bool:
+    """Write `yearly_dataset` as NetCDF 4, compressed; False when the study kept none."""
+    data = yearly_dataset(result)
+    if data is None:
+        return False
+    packed = {"zlib": True, "complevel": 1, "shuffle": True, "_FillValue": np.float32(np.nan)}
+    encoding = {str(n): packed for n, v in data.data_vars.items() if v.dtype == np.float32}
+    data.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
+    return True

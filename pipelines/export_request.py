@@ -13,7 +13,7 @@ import pyproj
 from geo.errors import StudyError
 from pipelines.display import System
 from pipelines.export_layers import LAYER_WORDS, SPATIAL_LAYERS, Layer, build_layers, cut_layer, placed_layer
-from pipelines.export_netcdf import write_netcdf
+from pipelines.export_netcdf import write_netcdf, write_yearly
 from pipelines.export_raster import expand_groups, raster_names, write_rasters
 from pipelines.export_tables import field_points, write_csv
 from pipelines.export_vector import write_flatgeobuf, write_geojson, write_geopackage, write_geoparquet
@@ -116,6 +116,8 @@ def export_layers(
             list(write_rasters(moved, stage, names, units))
         elif fmt == "netcdf":
             write_netcdf(view, stage / "outcomes.nc", units, None if shape is None else present_sites(view))
+            if shape is None and units == "metric" and not file_name:
+                write_yearly(view, stage / "years.nc")
         else:
             built = build_layers(view, tuple(names), units)
             if shape is not None:

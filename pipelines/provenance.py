@@ -13,7 +13,7 @@ from pipelines.steps import Run
 
 _LIBRARIES = ("numpy", "numba", "xarray", "pandas", "geopandas", "shapely", "rasterio", "pyogrio", "exactextract")
 _BIG = 64 * 1024 * 1024
-UNSTATED = "as stated by the publisher of the layer"
+UNSTATED = "see its publisher"
 
 
 def version() -> str:

@@ -49,6 +49,8 @@ class StudyResult:
         Rows that were repaired or left out.
     provenance : dict
         Versions, input hashes, licences, seeds, counts, times.
+    yearly : Dataset, optional
+        One value a unit, option and season (`geo.outcome.yearly_values`).
     """
 
     settings: dict[str, Any]
@@ -65,6 +67,7 @@ class StudyResult:
     coverage: sp.csr_matrix
     problems: pd.DataFrame
     provenance: dict[str, Any]
+    yearly: xr.Dataset | None = None
 
 
 _FRAMES = ("sites", "units", "site_units", "cells", "zones", "problems")
@@ -75,8 +78,10 @@ def save_result(result: StudyResult, folder: Path) -> None:
     """Write a result to a folder that exists (frames as Parquet, arrays as NetCDF and NumPy)."""
     for name in _FRAMES:
         getattr(result, name).to_parquet(folder / f"{name}.parquet")
-    for name in _DATASETS:
-        data: xr.Dataset = getattr(result, name)
+    for name in (*_DATASETS, "yearly"):
+        data: xr.Dataset | None = getattr(result, name)
+        if data is None:
+            continue
         flat = data.drop_vars([v for v in data.variables if data[v].dtype == object and v not in data.coords])
         numeric = [v for v in flat.data_vars if flat[v].dtype.kind in "fiub"]
         flat.to_netcdf(folder / f"{name}.nc", encoding={v: {"zlib": True, "complevel": 1} for v in numeric})
@@ -114,6 +119,9 @@ def load_result(folder: Path) -> StudyResult:
     for name in _DATASETS:
         with xr.open_dataset(folder / f"{name}.nc") as data:
             parts[name] = data.load()
+    if (folder / "yearly.nc").exists():
+        with xr.open_dataset(folder / "yearly.nc") as data:
+            parts["yearly"] = data.load()
     return StudyResult(
         settings=record["settings"],
         provenance=record["provenance"],

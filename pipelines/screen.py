@@ -16,6 +16,7 @@ from scipy.sparse import csr_matrix
 from geo.errors import problem_table
 from pipelines.county_map import write_county_map
 from pipelines.export import publish_layers
+from pipelines.export_tables import write_csv
 from pipelines.field_page import write_field_pages
 from pipelines.provenance import provenance
 from pipelines.result import StudyResult, save_result
@@ -92,6 +93,7 @@ def _gather(run: Run, record: dict[str, object]) -> StudyResult:
         coverage=run.coverage if run.coverage is not None else csr_matrix((0, len(sites))),
         problems=problem_table(run.problems),
         provenance=record,
+        yearly=run.yearly,
     )
 
 
@@ -104,7 +106,7 @@ def publish(result: StudyResult, out: Path, report: Report, *, field_pages: bool
         data = stage / "data"
         data.mkdir()
         save_result(result, data)
-        result.problems.to_csv(stage / "problems.csv", index=False)
+        write_csv(result.problems, stage / "problems.csv", "metric")
         record = {"settings": result.settings, **result.provenance}
         (stage / "run.json").write_text(json.dumps(record, indent=1, default=_plain), encoding="utf-8")
     report("publish", 2, 4)

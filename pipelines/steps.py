@@ -23,7 +23,7 @@ from geo.daily_weather import clean_daily, common_years, usable_years
 from geo.errors import Problem, StudyError
 from geo.fields import field_coverage, field_means, pixel_coverage, summarise_fields
 from geo.grid import burn_map_units, cell_area_ha, nearest_cells, study_grid
-from geo.outcome import CellClimate, cell_climate, site_outcomes
+from geo.outcome import CellClimate, cell_climate, site_outcomes, yearly_values
 from geo.parameter_sets import agreement, apply_set, sample_sets, uncertain_axes
 from geo.parameters import BalanceSettings, pack_soils
 from geo.reference_et import daily_et0
@@ -69,6 +69,7 @@ class Run:
     seasons: SeasonIndex | None = None
     soil_records: np.ndarray | None = None
     cell_climate: CellClimate | None = None
+    yearly: xr.Dataset | None = None
     outcomes: xr.Dataset | None = None
     zones: Zones | None = None
     irrigated_zones: pd.DataFrame | None = None
@@ -261,6 +262,7 @@ def balance(run: Run) -> None:
     simulated = _simulated(run, "balance", settings, soils, 0, 1)
     run.closure_mm = float(simulated.attrs["closure_mm"])
     run.unit_days = int(simulated.attrs["unit_days"])
+    run.yearly = yearly_values(simulated)
     run.report("outcomes", 0, 1)
     dryland, _ = zone_rules(run.tables, run.study)
     run.outcomes = site_outcomes(

@@ -1,0 +1,64 @@
+"""The yearly file for the modeller: CF, one value a unit, option and season, and back to sites by its weights."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from geo.zone_codes import OPTIONS
+from pipelines.export import column_groups
+from pipelines.export_netcdf import write_yearly, yearly_dataset
+from pipelines.export_layers import build_layers
+from pipelines.result import StudyResult
+from tests.builders import tiny_result
+
+
+def with_years() -> StudyResult:
+    result = tiny_result()
+    n = len(result.units)
+    rng = np.random.default_rng(3)
+    dims = ("unit", "option", "season")
+    names = ("paw_planting_mm", "paw_mid_november_mm", "biomass_kg_ha", "living_share", "runoff_mm")
+    data = {k: (dims, rng.uniform(0, 200, (n, 4, 5)).astype(np.float32), {"units": "mm"}) for k in names}
+    coords = {"unit": np.arange(n), "option": list(OPTIONS), "season": np.arange(1, 6)}
+    return replace(result, yearly=xr.Dataset(data, coords=coords))
+
+
+def test_years_read_back_as_written(tmp_path: Path) -> None:
+    result = with_years()
+    assert write_yearly(result, tmp_path / "years.nc")
+    with xr.open_dataset(tmp_path / "years.nc") as back:
+        assert back.attrs["Conventions"].startswith("CF-")
+        assert back.attrs["study_hash"] == result.provenance["study_hash"]
+        for name, values in result.yearly.data_vars.items():
+            np.testing.assert_array_equal(back[name].values, values.values)
+            assert back[name].attrs["units"]
+        assert list(back["option"].values) == list(OPTIONS)
+
+
+def test_site_means_follow_from_the_members(tmp_path: Path) -> None:
+    result = with_years()
+    write_yearly(result, tmp_path / "years.nc")
+    with xr.open_dataset(tmp_path / "years.nc") as back:
+        site = int(back["member_site"].values[0])
+        member = back["member_site"].values == site
+        weight = back["member_weight"].values[member]
+        assert weight.sum() == 1
+        mean = (weight[:, None] * back["paw_planting_mm"].sel(option="stubble").values[back["member_unit"].values[member]]).sum(0)
+    expected = result.yearly["paw_planting_mm"].sel(option="stubble", unit=result.site_units["unit"][0])
+    np.testing.assert_allclose(mean, expected, rtol=1e-6)
+
+
+def test_without_years_nothing_is_written(tmp_path: Path) -> None:
+    assert yearly_dataset(tiny_result()) is None
+    assert not write_yearly(tiny_result(), tmp_path / "years.nc")
+    assert not (tmp_path / "years.nc").exists()
+
+
+def test_every_variable_is_in_the_dictionary() -> None:
+    result = with_years()
+    group = next(g for g in column_groups(result, build_layers(result), ()) if g.file == "layers/years.nc")
+    assert all(c.known for c in group.columns)
