@@ -87,6 +87,12 @@ class CountyPage:
         return {k: float(self.result.settings.get("rules", {}).get(k, v)) for k, v in _RULES.items()}
 
     @cached_property
+    def irrigated_rules(self) -> dict[str, float]:
+        """Thresholds of the study for irrigated fields, where they differ."""
+        own = self.result.settings.get("irrigated_rules", {})
+        return {k: float(own.get(k, v)) for k, v in self.rules.items()}
+
+    @cached_property
     def seasons(self) -> int:
         """Seasons of weather that were simulated."""
         counts = self.result.provenance.get("counts", {})
@@ -126,6 +132,7 @@ class CountyPage:
                  "ink": ink(z.rgb)} for z in self.zones
             ],
             "rules": self.rules,
+            "irrigated_rules": self.irrigated_rules,
             "targets": targets,
             "target": own,
             "page_url": field_page_url,
@@ -251,6 +258,9 @@ class CountyPage:
 
     def _notes(self) -> list[tuple[str, str]]:
         notes = [(self.t(f"notes.{k}_name"), self.t(f"notes.{k}_text")) for k in ("evidence", "doubt", "erosion")]
+        bonus = max(self.result.settings.get("mix_water_bonus", {}).values(), default=0.0)
+        if bonus > 0:
+            notes[0] = (notes[0][0], self.t("notes.evidence_bonus", bonus=self.units.percent(bonus)))
         cautions = ("insurance", "herbicide", "nitrate", "prussic", "planting", "local")
         return notes + [(self.words.t(f"caution.{k}_name"), self.words.t(f"caution.{k}_text")) for k in cautions]
 

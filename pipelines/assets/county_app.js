@@ -196,7 +196,7 @@ SF.finish = async function () {
     SF.cover = { count: arrays.cover_count, site: arrays.cover_site, share: Float64Array.from(arrays.cover_share, (v) => v / SF.data.share_steps) };
     SF.site = { ...arrays, n: arrays.rated.length };
     SF.studyZones.site = { zone: arrays.zone, factor: arrays.factor };
-    SF.irrigatedZones = SF.classify(SF.site, SF.data.rules, SF.data.target, true);
+    SF.irrigatedZones = SF.classify(SF.site, SF.data.irrigated_rules, SF.data.target, true);
     SF.studyGround = new Float64Array(8);
     for (let s = 0; s < SF.site.n; s++) SF.studyGround[arrays.zone[s]] += arrays.area[s];
   } catch (error) {

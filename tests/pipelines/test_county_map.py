@@ -390,3 +390,25 @@ def test_metric_study_starts_in_metric(result):
     lead = re.search(r'<p class="lead">(.*?)</p>', page).group(1)
     assert " ha" in lead
     assert "acres" not in lead
+
+
+def test_a_study_without_fields_still_has_a_page(result):
+    empty = replace(result, fields=result.fields.iloc[:0], coverage=result.coverage[:0])
+    page = county_html(empty)
+    assert block(page, "county-data")["fields"]["count"] == 0
+    assert block(page, "county-data")["fields"]["outlines"] == ""
+
+
+def test_irrigated_rules_reach_the_script(result):
+    study = replace(result, settings=result.settings | {"irrigated_rules": {"season_min": 0.55}})
+    data = block(county_html(study), "county-data")
+    assert data["irrigated_rules"]["season_min"] == 0.55
+    assert data["irrigated_rules"]["winterkill_min"] == data["rules"]["winterkill_min"] == 0.9
+    assert data["rules"]["season_min"] == 0.7
+
+
+def test_a_bonus_for_mixes_is_owned_up_to(result, page):
+    study = replace(result, settings=result.settings | {"mix_water_bonus": {"winter_killed": 0.1}})
+    assert "no bonus" in page
+    assert "no bonus" not in county_html(study).split("county-data")[0]
+    assert "up to 10% less" in county_html(study)
