@@ -20,7 +20,7 @@ from geo.evaluation_trials import (
 )
 from geo.parameters import BalanceSettings
 from pipelines.evaluate_inputs import MM_PER_IN, Bench
-from pipelines.evaluate_line import water_line
+from pipelines.evaluate_line import Line, record_line, water_line
 from pipelines.evaluate_reference import compare
 
 AKRON_PERIODS = {
@@ -100,7 +100,6 @@ def spring_covers(bench: Bench, settings: BalanceSettings, out: Results) -> None
     out.tables |= {"spring_mix": mix, "spring_singles": singles, "spring_kansas": southern}
     out.values |= {
         "fallow_season_use": fallow_use,
-        "cover_season_use": use,
         "cover_extra_use": use - fallow_use,
         "cover_use_ratio": use / fallow_use,
         "mix_against_singles": use / alone - 1.0,
@@ -109,7 +108,7 @@ def spring_covers(bench: Bench, settings: BalanceSettings, out: Results) -> None
     }
     spread = [t["cover_use_mm"].mean() / use - 1.0 for t in singles.values()]
     out.notes |= {
-        "cover_extra_use": f"biomass {mix['biomass_kg_ha'].mean():.0f} kg/ha, rain {mix['precip_mm'].mean():.0f} mm",
+        "cover_extra_use": f"use {use:.0f} mm (published 216), {mix['biomass_kg_ha'].mean():.0f} kg/ha",
         "mix_against_singles": f"single groups {min(spread):+.1%} to {max(spread):+.1%} of the mix",
         "loss_per_mass_colorado": _loss_note(mix),
         "loss_per_mass_kansas": _loss_note(southern),
@@ -123,7 +122,8 @@ def _loss_per_mass(table: pd.DataFrame) -> float:
 
 def _loss_note(table: pd.DataFrame) -> str:
     lost, below, mass = (table[n].mean() for n in ("profile_loss_mm", "loss_mm", "biomass_kg_ha"))
-    return f"{lost:.0f} mm for {mass:.0f} kg/ha; {below / mass * 1000:.0f} mm per Mg/ha with what drained below four feet"
+    deep = below / mass * 1000
+    return f"{lost:.0f} mm for {mass:.0f} kg/ha; {deep:.0f} mm per Mg/ha with what drained below four feet"
 
 
 def straw(bench: Bench, settings: BalanceSettings, out: Results) -> None:
@@ -267,9 +267,15 @@ def break_even(bench: Bench, settings: BalanceSettings, out: Results) -> None:
         "break_even_silt_loam": line.limits["silt_loam"],
         "break_even_heavy": line.limits["heavy_silt_loam"],
     }
-    out.notes["break_even_silt_loam"] = "; ".join(
-        f"{bench.labels[s]}: {'water never limits' if np.isnan(v) else f'{v:.0f} mm'}" for s, v in line.limits.items()
-    )
+    real = record_line(bench, settings)
+    out.tables["record_line"] = real.table
+    out.values["break_even_record"] = real.limits["silt_loam"]
+    out.notes |= {"break_even_silt_loam": _limits(bench, line), "break_even_record": _limits(bench, real)}
+
+
+def _limits(bench: Bench, line: Line) -> str:
+    words = {s: "no limit on this line" if np.isnan(v) else f"{v:.0f} mm" for s, v in line.limits.items()}
+    return "; ".join(f"{bench.labels[s]}: {w}" for s, w in words.items())
 
 
 GROUPS: dict[str, Callable[[Bench, BalanceSettings, Results], None]] = {

@@ -1,4 +1,4 @@
-"""What the evaluation runs on: the real daily record, the soils and the places of ``shared/evaluation_trials.toml``."""
+"""What the evaluation runs on: the real daily record, and the soils and places of its own table."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def record_path() -> Path:
     raise StudyError(
         "The daily record that the evaluation runs on is not installed.",
         RECORD,
-        'Run: pip install "springfill[test]".',
+        'Run: pip install "springfill[evaluate]".',
     )
 
 

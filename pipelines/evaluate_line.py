@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from geo.balance import simulate
 from geo.evaluation_trials import best_split
@@ -18,6 +19,9 @@ from pipelines.house import sample_dir
 from pipelines.readers.climate import read_climate
 
 YEARS, SEED = 31, 20
+RECORD_PRECIP_MM = tuple(range(320, 941, 40))
+ET0_OF_PRECIP = ((350.0, 700.0), (1430.0, 1056.0))
+"""Annual precipitation and reference ET at two ends of the invented line, mm."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +45,27 @@ def water_line(bench: Bench, settings: BalanceSettings) -> Line:
     """Run the winter-killed mix on every cell of the invented climate and every soil of the evaluation."""
     normals = read_climate(sample_dir() / "climate" / "normals.nc").normals
     assert normals is not None
-    weather = generate_daily(normals, YEARS, SEED)
+    return _line(bench, settings, generate_daily(normals, YEARS, SEED))
+
+
+def record_line(bench: Bench, settings: BalanceSettings) -> Line:
+    """Run it on the real record with scaled rain; reference ET falls with rain as it does on the invented line."""
+    cells = []
+    for precip in RECORD_PRECIP_MM:
+        cell = bench.weather.copy()
+        cell["precip_mm"] = cell["precip_mm"] * precip / float(_yearly(bench.weather, "precip_mm")[0])
+        cell["et0_mm"] = (
+            cell["et0_mm"] * np.interp(precip, *ET0_OF_PRECIP) / float(_yearly(bench.weather, "et0_mm")[0])
+        )
+        cells.append(cell)
+    return _line(bench, settings, xr.concat(cells, dim="cell", data_vars="all", coords="minimal", compat="override"))
+
+
+def _yearly(weather: xr.Dataset, name: str) -> np.ndarray:
+    return weather[name].sum("time").values / len(np.unique(weather["year"].values))
+
+
+def _line(bench: Bench, settings: BalanceSettings, weather: xr.Dataset) -> Line:
     seasons = index_seasons(weather, Calendar())
     cells, names = weather.sizes["cell"], list(bench.soils)
     soils = np.array([bench.soils[n] for n in names] * cells)
@@ -52,7 +76,7 @@ def water_line(bench: Bench, settings: BalanceSettings) -> Line:
     target = rules.target_share * soils["capacity_mm"].sum(axis=1)[:, None]
     gap = np.median(stubble - cover, axis=1)
     shortfall = ((stubble >= target) & (cover < target)).mean(axis=1)
-    years = weather["precip_mm"].sum("time").values / YEARS
+    years = _yearly(weather, "precip_mm")
     table = pd.DataFrame(
         {
             "soil": names * cells,

@@ -17,7 +17,7 @@ PLAIN = {"residue_evaporation_cut": 0.0, "standing_stubble_cut": 0.0, "surface_d
 """The processes that FAO-56 does not have, switched off."""
 NO_RUNOFF_CN = 30.0
 WETTING_MM = 40.0
-"""Both start with a day of rain without evaporation: the library starts with a dry surface layer, ours with a wet one."""
+"""Both start with a day of rain without evaporation, since the library starts with a dry surface layer."""
 
 
 @dataclass(frozen=True)

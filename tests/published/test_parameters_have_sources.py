@@ -1,0 +1,100 @@
+"""House rule: every parameter says its unit and its source, and lies inside its own range.
+
+A source is a publication, or one of the two honest answers: "common practice, no source" and "from memory".
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from pipelines.house import shared_dir
+
+RANGED = {"water_balance.toml", "zone_rules.toml"}
+"""Tables in which every row must have a range."""
+PARAMETER_TOML = sorted(RANGED | {"grazing.toml", "seeding_rate.toml", "cover_mixes.toml", "evaluation_trials.toml"})
+NOT_PARAMETERS = {
+    "cautions.toml", "climate_sources.toml", "columns.csv", "fetch_sources.toml", "layer_notes.toml",
+    "raster_layers.toml", "text_en.toml", "zones.toml",
+}  # fmt: skip
+"""Words, colours, names of columns and addresses: nothing that a result is reckoned with."""
+SPREAD = {("low", "high"), ("rew_low_mm", "rew_high_mm"), ("tew_low_mm", "tew_high_mm"), ("fc_low", "fc_high"),
+          ("wp_low", "wp_high"), ("band_low", "band_high")}  # fmt: skip
+UNIT_IN_COLUMN_NAMES = {"soil_surface.csv", "soil_restrictions.csv"}
+
+
+def rows_of(table: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield every innermost table that holds a number."""
+    if isinstance(table, list):
+        for k, entry in enumerate(table):
+            yield from rows_of(entry, f"{path}[{k}]")
+    elif isinstance(table, dict):
+        numbers = [k for k, v in table.items() if isinstance(v, (int, float)) and not isinstance(v, bool)]
+        if numbers and set(table) != set(numbers):
+            yield path, table
+        for key, entry in table.items():
+            if isinstance(entry, (dict, list)):
+                yield from rows_of(entry, f"{path}.{key}".strip("."))
+
+
+TOML_ROWS = [
+    pytest.param(file, name, row, id=f"{file}:{name}")
+    for file in PARAMETER_TOML
+    for name, row in rows_of(tomllib.loads((shared_dir() / file).read_text(encoding="utf-8")))
+]
+CSV_FILES = sorted(p.name for p in shared_dir().glob("*.csv") if p.name not in NOT_PARAMETERS)
+
+
+def test_every_shared_table_is_known() -> None:
+    """A new table is either a parameter table, and then checked here, or listed as words."""
+    found = {p.name for p in shared_dir().glob("*.*") if p.suffix in (".toml", ".csv")}
+    assert found <= set(PARAMETER_TOML) | NOT_PARAMETERS | set(CSV_FILES)
+
+
+def test_the_reader_finds_rows() -> None:
+    assert len(TOML_ROWS) >= 45
+    table = {
+        "a": {"value": 1.0, "unit": "mm"},
+        "row": [{"factor": 2, "source": "x"}],
+        "words": {"label": "no number"},
+    }
+    assert [name for name, _ in rows_of(table)] == ["a", "row[0]"]
+
+
+@pytest.mark.parametrize(("file", "name", "row"), TOML_ROWS)
+def test_row_has_source_and_unit_and_keeps_its_range(file: str, name: str, row: dict[str, Any]) -> None:
+    assert str(row.get("source", "")).strip(), f"[{name}] in {file} has no source"
+    unit = row.get("unit") or [k for k in row if k.endswith(("_in_ft", "_mm", "_c"))]
+    assert unit, f"[{name}] in {file} has no unit"
+    if file in RANGED:
+        assert {"value", "low", "high", "meaning"} <= set(row), f"[{name}] in {file} is not complete"
+    if {"value", "low", "high"} <= set(row):
+        assert row["low"] <= row["value"] <= row["high"], f"[{name}] in {file} lies outside its own range"
+
+
+@pytest.mark.parametrize("file", CSV_FILES)
+def test_csv_rows_have_source_and_unit_and_keep_their_range(file: str) -> None:
+    table = pd.read_csv(shared_dir() / file, keep_default_na=False)
+    blank = table.index[table["source"].astype(str).str.strip() == ""]
+    assert not len(blank), f"{file}: rows {list(blank)} have no source"
+    if file not in UNIT_IN_COLUMN_NAMES and file != "soil_survey_columns.csv":
+        missing = table.index[table["unit"].astype(str).str.strip() == ""]
+        assert not len(missing), f"{file}: rows {list(missing)} have no unit"
+    for low, high in SPREAD & {(a, b) for a in table for b in table}:
+        assert (pd.to_numeric(table[low]) <= pd.to_numeric(table[high])).all(), f"{file}: {low} above {high}"
+    if {"value", "low", "high"} <= set(table):
+        value, low_end, high_end = (pd.to_numeric(table[k]) for k in ("value", "low", "high"))
+        outside = table[(value < low_end) | (value > high_end)]
+        assert outside.empty, f"{file}: outside their range: {outside[['group', 'trait']].to_dict('records')}"
+
+
+def test_only_a_few_parameters_are_fitted_and_marked() -> None:
+    table = tomllib.loads((shared_dir() / "water_balance.toml").read_text(encoding="utf-8"))
+    marked = {name for name, row in table.items() if row.get("tuned")}
+    said = {name for name, row in table.items() if "fitted" in row["source"]}
+    assert marked == said
+    assert len(marked) <= 6
