@@ -256,7 +256,8 @@ def _tell_climate(run: Run, found: CheckReport) -> None:
     else:
         kind = "daily record" + (f", {len(run.seasons)} whole seasons" if run.seasons is not None else "")
     product = climate.provenance.get("product", "")
-    found.facts.append(("climate", f"{len(cells)} cells; {kind}" + (f"; {product}" if product else "")))
+    count = f"{len(cells)} {'cell' if len(cells) == 1 else 'cells'}"
+    found.facts.append(("climate", f"{count}; {kind}" + (f"; {product}" if product else "")))
     if run.seasons is not None and len(run.seasons) < FEW_SEASONS:
         found.findings.append(
             (

@@ -95,7 +95,7 @@ def print_summary(console: Console, published: Published) -> None:
     console.print(f"\n[bold]{escape(str(result.settings['name']))}[/bold], done in {shown_time(published.seconds)}")
     console.print(
         f"{counts.get('seasons', 0)} seasons, {counts.get('units', 0):,} soils under "
-        f"{counts.get('cells', 0)} climate cells, {len(result.fields):,} fields\n"
+        f"{_cells(counts.get('cells', 0))}, {len(result.fields):,} fields\n"
     )
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     table.add_column("zone")
@@ -125,3 +125,7 @@ def print_summary(console: Console, published: Published) -> None:
     if len(result.fields):
         example = str(result.fields["field_id"].iloc[0])
         console.print(f"Ask why: springfill explain {escape(str(folder))} --field {escape(example)}")
+
+
+def _cells(count: int) -> str:
+    return "one climate cell" if count == 1 else f"{count} climate cells"

@@ -12,21 +12,21 @@ from rich.console import Console
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
-# Shares of the work of a county with nine parameter sets, seconds on two cores. They only shape the time left, which
-# follows the pace that is seen; a step that is missing here counts as one second.
+# Shares of the work of a county with nine parameter sets, in seconds of one busy core. They only shape the time left,
+# which follows the pace that is seen; a step that is missing here counts as one second.
 RUN_STEPS: Mapping[str, float] = {
-    "layers": 3.0,
-    "grid": 1.0,
-    "units": 1.5,
+    "layers": 1.0,
+    "grid": 0.5,
+    "units": 1.0,
     "weather": 1.0,
     "compile": 2.0,
-    "balance": 8.0,
-    "outcomes": 3.0,
-    "zones": 0.5,
-    "agreement": 40.0,
+    "balance": 13.0,
+    "outcomes": 4.0,
+    "zones": 1.0,
+    "agreement": 115.0,
     "fields": 1.0,
-    "publish": 12.0,
-    "field pages": 12.0,
+    "publish": 8.0,
+    "field pages": 9.0,
 }
 WORDS: Mapping[str, str] = {
     "layers": "Reading fields and soils",
@@ -79,6 +79,8 @@ class Estimate:
         self._clock = clock
         self._start = clock()
         self._done: dict[str, float] = {}
+        self._compiling: float | None = None
+        self._compiled = 0.0
 
     def tell(self, step: str, done: int, total: int) -> None:
         """Note a report; every earlier step of the plan counts as finished."""
@@ -89,6 +91,10 @@ class Estimate:
             if other != "publish":  # field pages are written in the middle of publishing
                 self._done[other] = 1.0
         part = done / total if total else 1.0
+        if step == "compile" and part < 1.0:
+            self._compiling = self.elapsed
+        elif self._compiling is not None:
+            self._compiled, self._compiling = self.elapsed - self._compiling, None
         self._done[step] = max(self._done.get(step, 0.0), min(part, 1.0))
 
     @property
@@ -104,9 +110,11 @@ class Estimate:
 
     @property
     def left(self) -> float | None:
-        """Seconds left, None while too little is done to say."""
+        """Seconds left, None while too little is done to say. Compiling happens once, so it sets no pace."""
         fraction = self.fraction
-        return None if fraction < _FIRST_GUESS else self.elapsed * (1 - fraction) / fraction
+        if fraction < _FIRST_GUESS or self._compiling is not None:
+            return None
+        return (self.elapsed - self._compiled) * (1 - fraction) / fraction
 
 
 class RunProgress:

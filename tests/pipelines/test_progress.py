@@ -52,6 +52,17 @@ def test_time_left_follows_the_pace() -> None:
     assert estimate.left == pytest.approx(70 / 3)
 
 
+def test_compiling_sets_no_pace() -> None:
+    clock = Clock()
+    estimate = Estimate({"compile": 1.0, "balance": 1.0}, clock)
+    clock.now += 2
+    estimate.tell("compile", 0, 1)
+    assert estimate.left is None
+    clock.now += 50
+    estimate.tell("compile", 1, 1)
+    assert estimate.left == pytest.approx(2.0)
+
+
 def test_steps_that_are_left_out_count_as_done() -> None:
     estimate = Estimate(run_plan(0))
     estimate.tell("fields", 1, 1)
