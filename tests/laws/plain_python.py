@@ -1,5 +1,7 @@
 """Run one season through the balance, compiled or as plain Python, and write every result to a file.
 
+Results are written in single precision, as in a run; the stores of every fork are kept in double precision.
+
 With ``NUMBA_DISABLE_JIT=1`` the same source runs in the interpreter; records then need attribute access.
 Call: ``python -m tests.laws.plain_python OUT.npz``.
 """
@@ -38,12 +40,11 @@ def one_season(texture: str, years: tuple[int, int]) -> dict[str, np.ndarray]:
     used = settings()
     killed, winter = used.winter_killed, used.overwinter
     k, steps = len(OPTIONS), int((seasons.stop - seasons.harvest).max() // STEP_DAYS + 1)
-    out = {
-        "paw": np.full((k, 1, len(CHECKS), 4), np.nan), "stored": np.full((k, 1, steps), np.nan),
-        "mass": np.zeros((k, 1, len(WHEN))), "cover": np.zeros((k, 1, len(WHEN))), "living": np.zeros((k, 1)),
-        "emerged": np.zeros((k, 1)), "flux": np.zeros((k, 1, len(FLUXES))),
-        "ladder": np.full((len(LADDER), 1), np.nan),
+    shapes = {
+        "paw": (k, 1, len(CHECKS), 4), "stored": (k, 1, steps), "mass": (k, 1, len(WHEN)), "cover": (k, 1, len(WHEN)),
+        "living": (k, 1), "emerged": (k, 1), "flux": (k, 1, len(FLUXES)), "ladder": (len(LADDER), 1),
     }  # fmt: skip
+    out = {name: np.full(shape, np.nan, np.float32) for name, shape in shapes.items()}
     states = record(np.zeros(3 + len(LADDER), STATE))
     worst = run_season(
         0, record(soils_of(profile(texture)))[0], record(days[0]), record(events)[0], freezes[0, 0],
@@ -53,7 +54,8 @@ def one_season(texture: str, years: tuple[int, int]) -> dict[str, np.ndarray]:
         out["paw"], out["stored"], out["mass"], out["cover"], out["living"], out["emerged"], out["flux"],
         out["ladder"], states,
     )  # fmt: skip
-    return {**out, "worst": np.array(worst)}
+    ends = {f"{fork} {name}": states[name][fork] for fork in range(len(states)) for name in STATE.names or ()}
+    return {**out, **ends, "worst": np.array(worst)}
 
 
 def cases() -> dict[str, np.ndarray]:
