@@ -16,7 +16,7 @@ from rasterio.enums import Resampling
 
 from geo.errors import Problem, StudyError
 from pipelines.readers.soil_common import MAX_CELLS, Area, area_bounds, outside
-from pipelines.readers.soil_grid_units import DEPTHS, PROPERTIES, depth_of, property_of
+from pipelines.readers.soil_grid_units import PROPERTIES, WITHOUT_DEPTH, depth_of, property_of
 from pipelines.readers.soil_window import read_window
 
 _RASTERS = (".tif", ".tiff", ".img", ".vrt")
@@ -174,7 +174,7 @@ def choose_bands(bands: list[Band], variables: Mapping[str, Any], where: str) ->
             found = [replace(b, depth_cm=(float(d[0]), float(d[1]))) for b, d in zip(found, depths, strict=True)]
         found = [replace(b, holds=name, units=spec.get("units", b.units)) for b in found]
         unknown = [b for b in found if b.depth_cm is None]
-        if unknown and name not in DEPTHS:
+        if unknown and name not in WITHOUT_DEPTH:
             raise StudyError(
                 f"The depth of {name} is not in the metadata.",
                 unknown[0].where,

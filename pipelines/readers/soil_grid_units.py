@@ -98,9 +98,19 @@ PROPERTIES: dict[str, Property] = {
             100_000.0,
             30.0,
         ),
+        Property(
+            "hydrologic_group",
+            ("hydrologic_group", "hydrologic_soil_group", "hydgrp", "hydgrpdcd", "hsg", "hysogs250m"),
+            (),
+            14.0,
+            0.0,
+        ),
     )
 }
 DEPTHS = ("root_limit",)
+WITHOUT_DEPTH = (*DEPTHS, "hydrologic_group")
+# Codes of gridded hydrologic groups (global 250 m product, from memory); drained ground is taken as undrained.
+GROUP_CODES = {1: "A", 2: "B", 3: "C", 4: "D", 11: "D", 12: "D", 13: "D", 14: "D"}
 
 
 def property_of(label: str, standard_name: str = "") -> str:
@@ -124,6 +134,15 @@ def depth_of(label: str) -> tuple[float, float] | None:
     factor = {"mm": 0.1, "cm": 1.0, "m": 100.0, "in": 2.54}[found[3]]
     top, bottom = float(found[1]) * factor, float(found[2]) * factor
     return (top, bottom) if bottom > top else None
+
+
+def is_length(unit: str) -> bool:
+    """Return whether a unit is a depth of water, whose share of the soil depends on the thickness of its layer."""
+    try:
+        parsed = _REGISTRY.parse_units(_SPELLINGS.get(unit.strip().lower(), unit.strip()))
+        return bool(_REGISTRY.Quantity(1.0, parsed).check("[length]"))
+    except (pint.errors.PintError, ValueError, TypeError, AttributeError):
+        return False
 
 
 def to_fraction(

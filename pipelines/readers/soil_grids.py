@@ -2,14 +2,18 @@
 
 What the files' own metadata do not say can be added under ``variables`` of the study file, by property
 (``awc``, ``field_capacity``, ``wilting_point``, ``sand``, ``clay``, ``organic_matter``, ``organic_carbon``,
-``fragments``, ``root_limit``)::
+``fragments``, ``root_limit``, ``hydrologic_group``)::
 
     variables = { sand = { name = "sand_*", units = "g/kg", depths_cm = [[0, 30], [30, 60]] } }
+
+Grids of water that also hold sand and clay for the same depths take their surface and their runoff group from them; a
+grid of hydrologic groups goes before that estimate.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +36,7 @@ from geo.soil_layers import (
 from geo.soils import SoilTable
 from pipelines.readers.soil_common import Area, surface_table
 from pipelines.readers.soil_grid_files import Band, check_names, choose_bands, list_bands, read_band
-from pipelines.readers.soil_grid_units import to_fraction
+from pipelines.readers.soil_grid_units import GROUP_CODES, WITHOUT_DEPTH, is_length, to_fraction
 
 NEEDED = {
     "water_capacity_grid": ("awc",),
@@ -114,6 +118,9 @@ def read_soil_grids(
     limit = np.where(np.isfinite(limit), np.minimum(limit, PROFILE_MM), PROFILE_MM)
     soils, listed = _describe(kind, layers, chosen, top, bottom, limit, str(path))
     problems += listed
+    if "hydrologic_group" in layers:
+        soils, listed = _with_groups(soils, layers["hydrologic_group"][0], chosen["hydrologic_group"][0].where)
+        problems += listed
     profiles, map_units, cells, codes, step = join_equal_cells(soils)
     if step > STEP_MM:
         what = f"so many different soils that capacity is rounded to {step:g} mm a foot"
@@ -144,10 +151,13 @@ def _read_layers(
             template = layer if template is None else template
             problems += listed
             raw.append(layer.to_numpy())
+        if name == "hydrologic_group":  # codes, not amounts
+            layers[name] = np.stack(raw).astype(float)
+            continue
         # Units are judged on all depths of a property together: one thin layer may hold little.
         units = {b.units for b in bands}
         thick = [(b.depth_cm[1] - b.depth_cm[0]) * 10.0 if b.depth_cm else None for b in bands]
-        if len(units) == 1 and len(set(thick)) == 1:
+        if len(units) == 1 and (len(set(thick)) == 1 or not is_length(bands[0].units)):
             layers[name] = to_fraction(np.stack(raw).astype(float), bands[0].units, name, bands[0].where, thick[0])
         else:
             layers[name] = np.stack(
@@ -192,20 +202,12 @@ def _describe(
     where: str,
 ) -> tuple[GridSoils, list[Problem]]:
     problems: list[Problem] = []
+    texture = _texture(layers, chosen, top, bottom, limit, where, problems)
     if kind == "texture_grid":
-        matter = layers.get("organic_matter")
-        if matter is None and "organic_carbon" in layers:
-            matter = layers["organic_carbon"] * CARBON_TO_MATTER
-        if matter is None:
-            matter = np.full(layers["sand"].shape, DEFAULT_ORGANIC_MATTER_PERCENT / 100.0)
-            what = f"no organic matter given; {DEFAULT_ORGANIC_MATTER_PERCENT:g} % is used"
-            problems.append(Problem("soils", where, what))
+        assert texture is not None
         what = "capacity estimated from texture (Saxton & Rawls 2006); local measurements may differ by a quarter"
         problems.append(Problem("soils", where, what))
-        soils = soils_from_texture(
-            layers["sand"], layers["clay"], matter * 100.0, layers.get("fragments"), top, bottom, limit
-        )
-        return soils, problems
+        return texture, problems
     if kind == "field_capacity_grid":
         fc, wp = layers["field_capacity"], layers["wilting_point"]
         crossed = fc <= wp
@@ -219,18 +221,78 @@ def _describe(
                 )
             fc = np.where(crossed, np.nan, fc)
         soil = 1.0 - np.nan_to_num(layers["fragments"]) if "fragments" in layers else 1.0
-        problems.append(_assumed(where, "hydrologic group B"))
-        return soils_from_water((fc - wp) * soil, fc, wp, top, bottom, limit, surface_table()), problems
+        water = soils_from_water((fc - wp) * soil, fc, wp, top, bottom, limit, surface_table())
+        if texture is not None:
+            return _with_texture(water, texture, keep_contents=True), problems
+        return water, [*problems, _assumed(where, layers)]
     awc = np.where(layers["awc"] > HIGHEST_CAPACITY, np.nan, layers["awc"])
-    problems.append(_assumed(where, "a loam surface and hydrologic group B"))
-    return soils_from_water(awc, None, None, top, bottom, limit, surface_table()), problems
+    water = soils_from_water(awc, None, None, top, bottom, limit, surface_table())
+    if texture is not None:
+        return _with_texture(water, texture, keep_contents=False), problems
+    return water, [*problems, _assumed(where, layers)]
 
 
-def _assumed(where: str, what: str) -> Problem:
+def _texture(
+    layers: dict[str, Floats],
+    chosen: dict[str, list[Band]],
+    top: Floats,
+    bottom: Floats,
+    limit: Floats,
+    where: str,
+    problems: list[Problem],
+) -> GridSoils | None:
+    """Return the soils that texture alone tells of, or None without sand and clay for the depths of the grid."""
+    if not {"sand", "clay"} <= set(layers):
+        return None
+    depths = {tuple(b.depth_cm for b in bands) for name, bands in chosen.items() if name not in WITHOUT_DEPTH}
+    if len(depths) > 1:
+        what = "sand and clay are given for other depths than the rest; they were not used"
+        problems.append(Problem("soils", where, what, "warning", "Give the same depth intervals for all properties."))
+        return None
+    matter = layers.get("organic_matter")
+    if matter is None and "organic_carbon" in layers:
+        matter = layers["organic_carbon"] * CARBON_TO_MATTER
+    if matter is None:
+        matter = np.full(layers["sand"].shape, DEFAULT_ORGANIC_MATTER_PERCENT / 100.0)
+        what = f"no organic matter given; {DEFAULT_ORGANIC_MATTER_PERCENT:g} % is used"
+        problems.append(Problem("soils", where, what))
+    return soils_from_texture(
+        layers["sand"], layers["clay"], matter * 100.0, layers.get("fragments"), top, bottom, limit
+    )
+
+
+def _with_texture(water: GridSoils, texture: GridSoils, *, keep_contents: bool) -> GridSoils:
+    """Add to measured water what texture tells of the rest: surface class, saturation, group, unknown wilting point.
+
+    Where the grid gives a capacity alone, the wilting point comes from texture and field capacity is that plus the
+    capacity. A cell without texture keeps what was assumed.
+    """
+    known = np.isfinite(texture.wp) & (texture.texture != "")
+    surface = np.where(known, texture.texture, water.texture).astype(object)
+    group = np.where(known, texture.group, water.group).astype(object)
+    wp = water.wp if keep_contents else np.where(known, texture.wp, water.wp)
+    fc = water.fc - water.wp + wp
+    sat = np.maximum(np.where(known, texture.sat, water.sat), fc + 0.05)
+    return replace(water, fc=fc, wp=wp, sat=sat, texture=surface, group=group)
+
+
+def _with_groups(soils: GridSoils, codes: Floats, where: str) -> tuple[GridSoils, list[Problem]]:
+    """Take the runoff group from a grid of codes; cells with another code keep what was estimated."""
+    group = soils.group.copy()
+    for code, letter in GROUP_CODES.items():
+        group[codes == code] = letter
+    odd = int((np.isfinite(codes) & ~np.isin(codes, list(GROUP_CODES))).sum())
+    what = f"{odd:,} cells hold no code of a hydrologic group; the estimate was kept"
+    fix = f"Known codes: {', '.join(f'{k} = {v}' for k, v in GROUP_CODES.items())}."
+    return replace(soils, group=group), [Problem("soils", where, what, "warning", fix)] if odd else []
+
+
+def _assumed(where: str, layers: dict[str, Floats]) -> Problem:
+    what = "a loam surface" if "hydrologic_group" in layers else "a loam surface and hydrologic group B"
     return Problem(
         "soils",
         where,
         f"the grid says nothing about runoff and evaporation of the surface; {what} assumed",
         "warning",
-        "Use a survey export or a texture grid where runoff matters.",
+        "Add grids of sand and clay for the same depths and of hydrologic_group, or use a survey export.",
     )

@@ -379,3 +379,63 @@ def test_netcdf_variables_are_found_by_their_cf_standard_names(tmp_path):
     soils, _ = read_soils(path, variables=given, crs="EPSG:3035")
     assert soils.code_raster.rio.crs.to_epsg() == 3035
     assert by_column(soils).loc[0].to_numpy() == pytest.approx([0.18 * 304.8] * 4, abs=1.0)
+
+
+# Saxton & Rawls (2006), Soil Sci. Soc. Am. J. 70:1569, table 3: contents in % of volume at 2.5 % organic matter,
+# saturated conductivity in mm/h: of 16.1 mm/h (4.5 um/s) group B, of 4.3 mm/h (1.2 um/s) group C by its depth limits.
+TABLE_3 = [("silt loam", 20, 15, 11, 48, "B"), ("clay loam", 30, 35, 22, 48, "C")]
+
+
+def write_water_and_texture(folder, sand, clay, *, depths=DEPTHS, group=None):
+    """Write capacity, sand, clay and organic matter of one soil, by depth, in a folder of GeoTIFFs."""
+    for name, value, unit in (("awc", 20.0, "%"), ("sand", sand, "%"), ("clay", clay, "%"), ("om", 2.5, "%")):
+        for top, bottom in depths if name in ("sand", "clay", "om") else DEPTHS:
+            layer = np.full((3, 4), value, dtype="float32")
+            sf.write_raster(folder / f"{name}_{top}-{bottom}cm.tif", layer, units=(unit,))
+    if group is not None:
+        sf.write_raster(folder / "hydrologic_group.tif", np.tile(np.array(group, "uint8"), (3, 1)), nodata=0)
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("texture", "sand", "clay", "wp", "sat", "group"), TABLE_3, ids=[f"Saxton-Rawls-2006-{r[0]}" for r in TABLE_3]
+)
+def test_capacity_with_texture_takes_the_surface_from_texture(texture, sand, clay, wp, sat, group, tmp_path):
+    soils, problems = read_soils(write_water_and_texture(tmp_path, sand, clay))
+    row = soils.profiles.iloc[0]
+    assert row["surface_texture"] == texture
+    assert row["wp_surface"] == pytest.approx(wp / 100, abs=0.011)  # contents are kept in steps of 0.02
+    assert row["fc_surface"] - row["wp_surface"] == pytest.approx(0.20, abs=0.021)
+    assert row["sat_surface"] == pytest.approx(max(sat / 100, wp / 100 + 0.25), abs=0.021)
+    assert row["hydrologic_group"] == group
+    assert row[AWC].sum() == pytest.approx(0.20 * 1219.2, abs=4.0)
+    assert not any("assumed" in p.what for p in problems)
+
+
+def test_a_grid_of_hydrologic_groups_goes_before_the_estimate(tmp_path):
+    soils, problems = read_soils(write_water_and_texture(tmp_path, 20, 15, group=[1, 13, 0, 9]))
+    groups = soils.profiles.set_index("map_unit_id")["hydrologic_group"]
+    assert [groups[soils.codes[c]] for c in soils.code_raster.to_numpy()[0]] == ["A", "D", "B", "B"]
+    assert [p.what for p in problems if "hydrologic" in p.what] == [
+        "3 cells hold no code of a hydrologic group; the estimate was kept"
+    ]
+
+
+def test_texture_of_other_depths_is_left_alone_and_listed(tmp_path):
+    folder = write_water_and_texture(tmp_path, 20, 15, depths=((0, 50), (50, 100)))
+    for path in folder.glob("om_*.tif"):
+        path.unlink()
+    soils, problems = read_soils(folder)
+    assert soils.profiles["surface_texture"].tolist() == ["loam"]
+    text = " | ".join(p.what for p in problems)
+    assert "sand and clay are given for other depths than the rest" in text
+    assert "a loam surface and hydrologic group B assumed" in text
+
+
+def test_a_deep_interval_that_holds_nothing_is_no_contradiction_of_the_unit(tmp_path):
+    depths = ((0, 30), (30, 100), (100, 150))
+    values = np.array([[0.20], [0.18], [0.0]]) * np.ones((1, 4))
+    for (top, bottom), layer in zip(depths, stack(values), strict=True):
+        sf.write_raster(tmp_path / f"awc_{top}-{bottom}cm.tif", layer, units=("cm/cm",))
+    soils, _ = read_soils(tmp_path)
+    assert soils.profiles[AWC].sum(axis=1).tolist() == pytest.approx([300 * 0.20 + 700 * 0.18], abs=4.0)
