@@ -128,17 +128,26 @@ def evaluate(
 
     Needs the extra: python -m pip install 'springfill[evaluate]'.
     """
-    from geo.errors import StudyError
+    from rich.console import Console
+    from rich.markup import escape
+
+    from pipelines.progress import EVALUATION_STEPS, RunProgress
 
     try:
         from pipelines.evaluate import run_evaluation
     except ModuleNotFoundError as error:
+        from geo.errors import StudyError
+
         raise StudyError(
             f"The evaluation needs the library {error.name}.",
             "springfill evaluate",
             "Install it with: python -m pip install 'springfill[evaluate]'",
         ) from None
-    run_evaluation(out)
+    with RunProgress(EVALUATION_STEPS, Console(stderr=True)) as progress:
+        run_evaluation(out, progress.report)
+    console = Console(highlight=False)
+    for page in sorted(out.glob("*.md")):
+        console.print(f"Wrote [bold]{escape(str(page))}[/bold]", soft_wrap=True)
 
 
 def doctor() -> None:

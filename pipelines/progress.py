@@ -28,6 +28,19 @@ RUN_STEPS: Mapping[str, float] = {
     "publish": 8.0,
     "field pages": 9.0,
 }
+EVALUATION_STEPS: Mapping[str, float] = {
+    "figures: fallow": 3.0,
+    "figures: covers before wheat": 0.5,
+    "figures: straw": 0.5,
+    "figures: covers after harvest": 0.5,
+    "figures: recovery": 1.0,
+    "figures: independent library": 20.0,
+    "figures: curve numbers": 0.5,
+    "figures: climate line": 6.0,
+    "parameter sets": 8.0,
+    "sensitivity": 12.0,
+    "written": 0.1,
+}
 WORDS: Mapping[str, str] = {
     "layers": "Reading fields and soils",
     "grid": "Laying the grid, reading the climate",
@@ -69,13 +82,14 @@ class Estimate:
     Parameters
     ----------
     plan : mapping of str to float
-        Steps in their order and their share of the work.
+        Steps in their order and their share of the work. Without a plan there is no time left to tell.
     clock : callable
         Seconds, from any start.
     """
 
     def __init__(self, plan: Mapping[str, float], clock: Callable[[], float] = time.monotonic) -> None:
         self._plan = dict(plan)
+        self._planned = bool(plan)
         self._clock = clock
         self._start = clock()
         self._done: dict[str, float] = {}
@@ -112,7 +126,7 @@ class Estimate:
     def left(self) -> float | None:
         """Seconds left, None while too little is done to say. Compiling happens once, so it sets no pace."""
         fraction = self.fraction
-        if fraction < _FIRST_GUESS or self._compiling is not None:
+        if fraction < _FIRST_GUESS or self._compiling is not None or not self._planned:
             return None
         return (self.elapsed - self._compiled) * (1 - fraction) / fraction
 

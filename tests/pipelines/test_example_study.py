@@ -69,18 +69,20 @@ def test_capacity_follows_the_survey(example: Published) -> None:
     assert np.corrcoef(held[fully], deep.to_numpy()[fully])[0, 1] > 0.9
 
 
-def test_water_closes_and_gaps_are_of_the_size_that_trials_report(example: Published) -> None:
-    """Cover crops left 25 to 100 mm less at planting in dry years of the Plains; no gap is absurd."""
+def test_water_closes_and_no_cover_costs_more_than_it_used(example: Published) -> None:
+    """Nielsen et al. 2015 (Agronomy Journal): a cover used 94 mm more than no-till fallow; the middle site stays below."""
     assert example.result.provenance["closure_mm"] <= 1e-6
     rated = (example.result.zones["zone"] != "not_rated").to_numpy()
     gap = example.result.outcomes["planting_gap_mm"].sel(quantile=0.5).values[rated]
     assert (gap[:, 0] == 0).all()
-    assert np.nanmax(gap) < 120
+    used = example.result.outcomes["transpiration_mm"].values[rated]
+    assert (gap <= used).all()
+    assert np.nanmedian(gap, axis=0).max() < 94
     assert np.nanmedian(gap[:, 3]) > np.nanmedian(gap[:, 1]) > 0
 
 
 def test_a_dry_record_gives_dry_zones(example: Published) -> None:
-    """At 414 mm a year nearly no ground lets an overwintering cover grow until planting."""
+    """414 mm a year; Garba et al. 2022 put the break-even of cover crops in drylands near 700 mm."""
     area = example.result.sites["area_ha"].groupby(example.result.zones["zone"]).sum()
     rated = area.drop("not_rated").sum()
     assert area.get("either", 0.0) < 0.1 * rated
