@@ -173,6 +173,11 @@ SF.start = function (map) {
   const bounds = L.latLngBounds(corner(0, frame.rows * frame.step), corner(frame.columns * frame.step, 0));
   SF.bounds = bounds;
   map.attributionControl.setPrefix(false);
+  for (const way of ["in", "out"]) {
+    const button = map.getContainer().querySelector(".leaflet-control-zoom-" + way);
+    button.title = SF.t("zoom_" + way);
+    button.setAttribute("aria-label", SF.t("zoom_" + way));
+  }
   map.fitBounds(bounds, { animate: false });
   map.setMaxBounds(bounds.pad(0.6));
   map.setMinZoom(Math.max(4, map.getZoom() - 2));

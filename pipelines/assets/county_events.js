@@ -51,7 +51,7 @@ SF.fieldPopup = function (f, at) {
     zoneLine(code), SF.el("p", {}, SF.data.zones[code - 1].plain),
     wet ? SF.el("p", {}, SF.t("popup.irrigated_note")) : null,
     SF.el("dl", {}, pair("limit", SF.factorWord(f)), crops ? [SF.el("dt", {}, SF.t("popup.crops")), SF.el("dd", {}, SF.el("bdi", {}, crops))] : [],
-      code === 7 ? [] : [pair("latest", Number.isNaN(latest) ? SF.t("layer.latest_none") : SF.date(latest)),
+      code === 7 ? [] : [pair("latest", Number.isNaN(latest) ? SF.t("popup.latest_none") : SF.date(latest)),
         pair("agreement", SF.percent(SF.field.agreement(f)))]),
     code === 7 ? null : SF.el("table", {}, SF.el("thead", {}, SF.el("tr", {}, heads.map((text, i) =>
       SF.el("th", { scope: "col", class: i ? "number" : "" }, text)))), SF.el("tbody", {}, [0, 1, 2, 3].map(row))),

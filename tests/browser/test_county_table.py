@@ -214,6 +214,7 @@ def test_axe_finds_nothing_serious(open_page, county_file, scheme, width):
         "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
     )
     opened = open_page(county_file, wait=READY, color_scheme=scheme, viewport={"width": width, "height": 800})
+    opened.page.fill("#search", "LK-001")
     opened.page.click("#field-rows .pick")
     slide(opened.page, "gap", 0.4)
     found = axe.Axe().run(

@@ -412,3 +412,21 @@ def test_a_bonus_for_mixes_is_owned_up_to(result, page):
     assert "no bonus" in page
     assert "no bonus" not in county_html(study).split("county-data")[0]
     assert "up to 10% less" in county_html(study)
+
+
+def test_words_of_the_page_are_easy_enough_for_a_planner():
+    """Flesch-Kincaid grade of the sentences; the limit of 10 is common practice, no source."""
+    textstat = pytest.importorskip("textstat", reason="textstat is not installed")
+    sentences = [v for v in load_catalogue().under("county").values() if len(v.split()) > 7]
+    assert len(sentences) > 25
+    assert textstat.flesch_kincaid_grade(" ".join(sentences)) <= 10
+
+
+def test_every_word_that_the_script_asks_for_is_in_the_catalogue():
+    """Keys written out in the scripts; a missing one would show as its own name."""
+    words = set(load_catalogue().under("county")) | {f"common.{k}" for k in load_catalogue().under("common")}
+    asked = set()
+    for script in sorted(ASSETS.glob("county_*.js")):
+        asked |= set(re.findall(r"SF\.t\(\s*\"([\w.]+)\"\s*[,)]", script.read_text(encoding="utf-8")))
+    assert len(asked) > 25
+    assert asked - words == set()
