@@ -130,7 +130,7 @@ def run_evaluation(out: Path, report: Report | None = None) -> Evaluation:
         make(path)
         files.append(path)
     for name, text in (
-        ("evaluation.md", evaluation_page(table, bench)),
+        ("evaluation.md", evaluation_page(table, bench, results.tables["structure"])),
         ("sensitivity.md", sensitivity_page(screened, bench)),
     ):
         (out / name).write_text(text, encoding="utf-8")

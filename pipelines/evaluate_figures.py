@@ -35,6 +35,15 @@ NORTH_PERIODS = {
 }
 TILLED = {"stubble_straw_kg_ha": 500.0, "stubble_height_m": 0.0}
 """Swept fallow: little straw, nothing standing (common practice, no source)."""
+STRUCTURES: dict[str, dict[str, float]] = {
+    "plain FAO-56 surface layer, mulch rule (half at full cover)": {
+        "surface_drain_share": 0.0, "residue_evaporation_cut": 0.5, "standing_stubble_cut": 0.0,
+    },
+    "no drainage, residue as fitted": {"surface_drain_share": 0.0},
+    "drainage at its low end": {"surface_drain_share": 0.15},
+    "as it is": {},
+    "drainage at its high end": {"surface_drain_share": 0.5},
+}  # fmt: skip
 GREB_COVERS = (0.30, 0.60, 0.90)
 KANSAS_HARVEST, KANSAS_SEEDING = (7, 1), (7, 15)
 AUGUST_SEEDINGS = ((8, 10), (8, 20))
@@ -74,10 +83,31 @@ def fallow(bench: Bench, settings: BalanceSettings, out: Results) -> None:
         "fall_winter_spring_tilled": mean_efficiency(tilled, fws),
         "fall_winter_spring_contrast": mean_efficiency(standing, fws) - mean_efficiency(tilled, fws),
     }
+    out.tables["structure"] = _structures(bench, settings)
     out.notes |= {
+        "fall_winter_spring": "nearer to the trial's tilled mean than to its no-till mean",
         "fallow_14_months": f"single seasons {years.min():.2f} to {years.max():.2f}",
         "over_winter_north": f"loam {_north_loam(bench, settings):.2f}",
     }
+
+
+def _structures(bench: Bench, settings: BalanceSettings) -> pd.DataFrame:
+    """Return the share stored under stubble with parts of the structure switched off or stronger."""
+    soil = bench.soils["silt_loam"]
+    rows = []
+    for label, changes in STRUCTURES.items():
+        changed = settings.changed(**changes)
+        plains = fallow_storage(soil, bench.places["high_plains"], changed, (7, 5), AKRON_PERIODS)
+        north = fallow_storage(soil, bench.places["cold_dry_north"], changed, (8, 15), NORTH_PERIODS)
+        rows.append(
+            {
+                "structure": label,
+                "14 months": mean_efficiency(plains, "whole"),
+                "fall, winter, spring": mean_efficiency(plains, "fall, winter, spring"),
+                "over a northern winter": mean_efficiency(north, "over winter"),
+            }
+        )
+    return pd.DataFrame(rows)
 
 
 def _north_loam(bench: Bench, settings: BalanceSettings) -> float:

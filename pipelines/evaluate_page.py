@@ -60,7 +60,7 @@ def _details(rows: pd.DataFrame) -> list[str]:
     return lines
 
 
-def evaluation_page(table: pd.DataFrame, bench: Bench) -> str:
+def evaluation_page(table: pd.DataFrame, bench: Bench, structures: pd.DataFrame) -> str:
     """Return the evaluation page.
 
     Parameters
@@ -68,6 +68,8 @@ def evaluation_page(table: pd.DataFrame, bench: Bench) -> str:
     table : DataFrame
         Of `pipelines.evaluate.Evaluation`.
     bench : Bench
+    structures : DataFrame
+        Share stored by structure of the surface layer, one row a structure.
     """
     tuned, held = table[table["role"] == "tuned"], table[table["role"] == "held out"]
     failed = table[~table["passes"]]
@@ -109,6 +111,14 @@ def evaluation_page(table: pd.DataFrame, bench: Bench) -> str:
         "Share of precipitation stored in the parts of a 14-month fallow:",
         "",
         "![Storage](evaluation/storage.svg)",
+        "",
+        "Why there is slow drainage out of the surface layer (see [water_balance.md](water_balance.md)): share of",
+        "precipitation stored under stubble, deep silt loam:",
+        "",
+        "| structure | " + " | ".join(structures.columns[1:]) + " |",
+        "|---|" + "---|" * (structures.shape[1] - 1),
+        *(f"| {r.iloc[0]} | " + " | ".join(f"{v:.2f}" for v in r.iloc[1:]) + " |" for _, r in structures.iterrows()),
+        "| published, no-till | 0.35 | 0.81 (tilled 0.32) | 0.33 to 0.71 |",
         "",
         "Evaporation saved by straw. The evaporation layer of FAO-56 empties; then straw has nothing left to save:",
         "",
