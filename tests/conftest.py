@@ -21,6 +21,12 @@ hypothesis_settings.register_profile(
 hypothesis_settings.load_profile(os.environ.get("SPRINGFILL_HYPOTHESIS", "house"))
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--rebuild-golden", action="store_true", help="write tests/golden anew from this run instead of comparing"
+    )
+
+
 @pytest.fixture(scope="session")
 def settings() -> BalanceSettings:
     """Return the shared tables, packed."""
