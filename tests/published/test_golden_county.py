@@ -64,7 +64,7 @@ def summary(county: StudyResult) -> dict[str, Any]:
             "shortfall_years": [_number(_middle(outcomes["shortfall_years"], o)[row], 3) for o in OPTIONS],
         }  # fmt: skip
     return {
-        "what": "Invented Larkspur County: our own numbers of the last accepted run; the test says how to renew them.",
+        "what": "Invented Larkspur County: our own numbers of the last accepted run. The test says how to renew.",
         "sites": len(sites), "units": len(county.units), "fields": len(county.fields),
         "acres_by_zone": acres, "area_medians_by_option": medians, "fixed_sites": fixed,
     }  # fmt: skip
