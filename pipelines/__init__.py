@@ -1,0 +1,1 @@
+"""The edge: study file, readers, steps, command line, publishing."""

@@ -64,14 +64,21 @@ def new(
 def _screen(study_file: Path, out: Path | None) -> None:
     from rich.console import Console
 
+    from pipelines.output_folder import input_paths, ready_folder
     from pipelines.progress import RunProgress, run_plan
-    from pipelines.screen import screen as run_screen
     from pipelines.study import load_study
 
-    table = load_study(study_file)[0].run
-    plan = run_plan(table.parameter_sets, table.field_pages)
-    with RunProgress(plan, Console(stderr=True)) as progress:
-        published = run_screen(study_file, progress.report, out)
+    study = load_study(study_file)[0]
+    target = out or Path.cwd() / study.study.out
+    plan = run_plan(study.run.parameter_sets, study.run.field_pages)
+    with (
+        ready_folder(target, input_paths(study, study_file.parent)),
+        RunProgress(plan, Console(stderr=True)) as progress,
+    ):
+        progress.report("layers", 0, 3)
+        from pipelines.screen import screen as run_screen  # takes seconds to load: the progress shows first
+
+        published = run_screen(study_file, progress.report, target)
     print_summary(Console(highlight=False), published)
 
 
