@@ -16,6 +16,7 @@ from pipelines.readers.climate_build import Context, check_layer
 from pipelines.readers.climate_cells import Area, Window, window
 from pipelines.readers.climate_products import Product, product_of_file, product_of_text, products, variables
 from pipelines.readers.climate_units import to_contract
+from pipelines.readers.netcdf_whole import is_cut_short
 
 _MINIMUM = re.compile(r"minim|tmin|tmmn|tasmin|(?<![a-z])min(?![a-z])", re.IGNORECASE)
 _MAXIMUM = re.compile(r"maxim|tmax|tmmx|tasmax|(?<![a-z])max(?![a-z])", re.IGNORECASE)
@@ -45,6 +46,12 @@ class Part:
 def open_raw(path: Path) -> xr.Dataset:
     """Open a NetCDF file without decoding it; a damaged file is a `StudyError`."""
     try:
+        if is_cut_short(path):
+            raise StudyError(
+                "The file is shorter than its own table of contents says; the rest would read as zeros.",
+                str(path),
+                "It was cut short: fetch it again.",
+            )
         return xr.open_dataset(path, decode_cf=False, engine="netcdf4")
     except (OSError, ValueError, RuntimeError) as error:
         raise StudyError(
@@ -240,7 +247,12 @@ def read_part(
                 flat = layer.isel({dim: 0}) if dim in layer.dims else layer
                 part.fixed[key] = to_contract(flat.transpose("y", "x").values, unit, key, "fixed", where)
                 continue
-            layer = layer.transpose(dim, "y", "x").load()
+            try:
+                layer = layer.transpose(dim, "y", "x").load()
+            except (OSError, RuntimeError) as error:
+                raise StudyError(
+                    f"Part of the file cannot be read ({error}).", where, "It is damaged: fetch it again."
+                ) from None
             values = np.where(np.isin(layer.values, fill), np.nan, layer.values) if fill else layer.values
             kind = "daily" if step == "daily" else "monthly"
             days = when.days_in_month.to_numpy() if step == "monthly" else None

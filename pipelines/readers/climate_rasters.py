@@ -160,7 +160,12 @@ def _read_one(
     assert isinstance(opened, xr.DataArray)
     with opened:
         cut, seen = window(_with_axes(opened), area, str(path), like)
-        values = cut["value"].transpose("band", "y", "x").values.astype("float64")
+        try:
+            values = cut["value"].transpose("band", "y", "x").values.astype("float64")
+        except RasterioIOError as error:
+            raise StudyError(
+                f"Part of the raster cannot be read ({error}).", str(path), "It may be cut short: fetch it again."
+            ) from None
     if len(when) != values.shape[0]:
         values = values[: len(when)]
     for missing in (*fill, *(product.fill if product else ())):

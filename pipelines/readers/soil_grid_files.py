@@ -15,6 +15,7 @@ import xarray as xr
 from rasterio.enums import Resampling
 
 from geo.errors import Problem, StudyError
+from pipelines.readers.netcdf_whole import is_cut_short
 from pipelines.readers.soil_common import MAX_CELLS, Area, area_bounds, outside
 from pipelines.readers.soil_grid_units import PROPERTIES, WITHOUT_DEPTH, depth_of, property_of
 from pipelines.readers.soil_window import read_window
@@ -75,6 +76,12 @@ def _raster_bands(file: Path) -> list[Band]:
 
 def _open(file: Path) -> xr.Dataset:
     try:
+        if is_cut_short(file):
+            raise StudyError(
+                "The soil grid is shorter than its own table of contents says; the rest would read as zeros.",
+                str(file),
+                "It was cut short: download it again.",
+            )
         return xr.open_dataset(file, decode_coords="all", mask_and_scale=True)
     except (OSError, ValueError) as error:
         raise StudyError("The soil grid cannot be opened.", str(file), "Check the path and the download.") from error
@@ -255,6 +262,11 @@ def _read_netcdf(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
                 band.where,
                 "Give the study area, so that only that part is read.",
             )
-        layer = layer.astype("float32").load()
+        try:
+            layer = layer.astype("float32").load()
+        except (OSError, RuntimeError) as error:
+            raise StudyError(
+                "The soil grid is damaged: part of it cannot be read.", band.where, "Download it again."
+            ) from error
     layer.attrs = {}
     return layer.rio.write_crs(own).rio.set_spatial_dims("x", "y")

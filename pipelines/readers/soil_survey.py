@@ -59,9 +59,9 @@ def _contents(path: Path) -> list[Place]:
     if path.is_file():
         if not zipfile.is_zipfile(path):
             raise StudyError(
-                "The soil survey export is neither a folder nor a zip.",
+                "The soil survey export is neither a folder nor a whole zip.",
                 str(path),
-                "Give the downloaded zip as it is.",
+                "Give the downloaded zip as it is; download it again if it was cut short.",
             )
         return [p for p in _walk(zipfile.Path(path)) if p.is_file()]
     files: list[Place] = [p for p in _walk(path) if p.is_file()]
@@ -162,6 +162,13 @@ def read_text_table(place: Place, columns: list[str] | None) -> tuple[pd.DataFra
             f"The soil table has {len(first)} columns in its first row where {len(columns)} are expected.",
             where=f"{gdal_path(place)}, row 1",
             fix="Keep mstabcol.txt of the same export beside it, or download the export again.",
+        )
+    last = raw.rpartition("\n")[2]
+    if last and (len(next(csv.reader([last], delimiter=delimiter))) < len(first) or last.count('"') % 2):
+        raise StudyError(
+            "The soil table ends in the middle of a row: the file was cut short.",
+            where=f"{gdal_path(place)}, row {raw.count(chr(10)) + 1}",
+            fix="Unpack or download the export again.",
         )
     problems: list[Problem] = []
 

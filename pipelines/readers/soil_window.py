@@ -56,9 +56,17 @@ def read_window(
                 "Give the study area, so that only that part is read.",
             )
         transform = source.window_transform(window) if window else source.transform
+        try:
+            stored = source.read(band, window=window, masked=masked)
+        except RasterioIOError as error:
+            raise StudyError(
+                "The soil raster is damaged: part of it cannot be read.",
+                f"{path}, band {band}",
+                "It may be cut short: download it again.",
+            ) from error
         if not masked:
-            return source.read(band, window=window), transform, own
-        values = source.read(band, window=window, masked=True).astype("float32").filled(np.nan)
+            return stored, transform, own
+        values = stored.astype("float32").filled(np.nan)
         return values * source.scales[band - 1] + source.offsets[band - 1], transform, own
 
 
