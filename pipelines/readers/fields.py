@@ -27,6 +27,7 @@ from geo.errors import Problem, StudyError
 from pipelines.readers.field_columns import LAYER, OpenedFields, to_contract
 
 VECTOR_SUFFIXES = (".gpkg", ".shp", ".geojson", ".json", ".kml", ".kmz", ".fgb", ".gdb")
+MOST_CHECKED = 200_000  # features; a national layer is read through its index alone
 PARQUET_SUFFIXES = (".parquet", ".geoparquet", ".pq")
 
 
@@ -214,11 +215,14 @@ def _read_layer(
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # GDAL warns of unclosed rings; they are counted here
+            shapeless = _without_shape(source, name) if box is not None else None
             frame = pyogrio.read_dataframe(source, layer=name, bbox=box, on_invalid="ignore")
             if isinstance(frame, gpd.GeoDataFrame) and frame.geometry.isna().any():
                 again = pyogrio.read_dataframe(source, layer=name, bbox=box, on_invalid="fix")
                 closed = int((frame.geometry.isna() & again.geometry.notna()).sum())
                 frame = again
+            if shapeless is not None and isinstance(frame, gpd.GeoDataFrame) and len(frame):
+                frame = gpd.GeoDataFrame(pd.concat([frame, shapeless], ignore_index=True), crs=frame.crs)
     except (DataSourceError, DataLayerError, shapely.errors.GEOSException, UnicodeDecodeError) as error:
         raise _unreadable(Path(source), str(error)) from error
     if not isinstance(frame, gpd.GeoDataFrame):
@@ -229,6 +233,19 @@ def _read_layer(
         else int(pyogrio.read_info(source, layer=name, force_feature_count=True)["features"]) - len(frame)
     )
     return frame, closed, skipped
+
+
+def _without_shape(source: str, name: str) -> gpd.GeoDataFrame | None:
+    """Return the features without geometry: a spatial filter drops them unseen.
+
+    Going through all features also shows a file that was cut short, which looks whole through its spatial index.
+    """
+    if int(pyogrio.read_info(source, layer=name, force_feature_count=True)["features"]) > MOST_CHECKED:
+        return None
+    ids, bounds = pyogrio.read_bounds(source, layer=name)
+    lost = ids[~np.isfinite(bounds).all(axis=0) | (bounds == 0).all(axis=0)]  # an empty polygon gives zeros
+    frame = pyogrio.read_dataframe(source, layer=name, fids=lost) if lost.size else None
+    return frame if isinstance(frame, gpd.GeoDataFrame) else None
 
 
 def _box_in(area: Sequence[float] | None, crs: CRS | None) -> tuple[float, float, float, float] | None:
