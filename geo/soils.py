@@ -344,6 +344,9 @@ def _summarise_map_units(
                 "Take the map and the tables from the same export (keys change between yearly versions).",
             )
         )
+    for key in sorted(set(mapped) & set(units.index[~absent]) - set(profiles["map_unit_id"])):
+        what, fix = "has no components in the tables; not rated", "Download the export again if it should have some."
+        problems.append(Problem("soils", f"map unit {key}", what, "left out", fix))
     for key in total.index[(total > 1.005)]:
         what = f"component percentages sum to {total[key]:.0%}; the rated share is scaled"
         problems.append(Problem("soils", f"map unit {key}", what))

@@ -177,5 +177,7 @@ def _expect(kind: str, result: ClimateInput, where: str) -> None:
         wanted = "a daily record" if kind == "daily" else "monthly normals"
         holds = "a daily record" if found == "daily" else "monthly values"
         raise StudyError(
-            f"The source should be {wanted} but holds {holds}.", where, f"Name it under climate.{found}."
+            f"The source should be {wanted} but holds {holds}.",
+            where,
+            f'Set kind = "{found}" under [climate], or leave kind out.',
         )

@@ -174,7 +174,8 @@ def to_fraction(
         raise StudyError(
             f"The soil grid does not say the unit of {name} ({span}).",
             where,
-            f'Add it in the study file, for example variables = {{ {name} = {{ units = "%" }} }}.',
+            f'Add it in the study file, for example variables = {{ {name} = {{ units = "%" }} }}'
+            f"{_suggestion(known, PROPERTIES[name], thickness_mm)}.",
         )
     text = _SPELLINGS.get(unit.strip().lower(), unit.strip())
     try:
