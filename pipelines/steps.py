@@ -37,7 +37,7 @@ from pipelines.field_tables import seeding_rate_factor
 from pipelines.readers.climate import ClimateInput, read_climate
 from pipelines.readers.elevation import read_elevation
 from pipelines.readers.fields import read_fields
-from pipelines.readers.soils import read_soils
+from pipelines.readers.soils import detect_kind, read_soils
 from pipelines.study import Study
 from pipelines.tables import Tables, zone_rules
 
@@ -101,23 +101,31 @@ def layers(run: Run) -> None:
             run.path(table.path), layer=table.layer, columns=table.columns or None, crs=table.crs, area=area
         )
         run.problems += problems
-        fields, problems = clean_fields(raw, run.study.map.crs, study_area=area)
+        try:
+            fields, problems = clean_fields(raw, run.study.map.crs, study_area=area)
+        except StudyError as error:  # the library knows no files
+            raise StudyError(error.what, str(run.path(table.path)), error.fix) from error
         run.problems += problems
         if fields.empty:
             raise StudyError(
                 "None of the fields can be used.", str(run.path(table.path)), "Run `springfill check` for the list."
             )
         run.fields = fields
-    if area is None and run.fields is not None and run.study.soils.kind not in ("auto", "survey_export"):
+    soils = run.study.soils
+    kind: Any = soils.kind
+    place = run.path(soils.path)
+    if kind == "auto" and place.exists():
+        kind = detect_kind(place, soils.variables)
+    if area is None and run.fields is not None and kind != "survey_export":
         west, south, east, north = run.fields.to_crs("EPSG:4326").total_bounds
         area = (west - MARGIN_DEG, south - MARGIN_DEG, east + MARGIN_DEG, north + MARGIN_DEG)
     run.report("layers", 1, 3)
     run.soil, problems = read_soils(
-        run.path(run.study.soils.path),
-        kind=run.study.soils.kind,
+        place,
+        kind=kind,
         area=None if area is None else (*area, "EPSG:4326"),
-        crs=run.study.soils.crs,
-        variables=run.study.soils.variables or None,
+        crs=soils.crs,
+        variables=soils.variables or None,
     )
     run.problems += problems
     run.report("layers", 2, 3)
@@ -140,6 +148,12 @@ def grid(run: Run) -> None:
         assert raster is not None
         bounds = transform_bounds(raster.rio.crs, crs, *raster.rio.bounds())
     run.grid = study_grid(bounds, crs, run.study.map.resolution_m)
+    if run.fields is not None and not run.fields.intersects(run.grid.extent.geom).any():
+        raise StudyError(
+            f"None of the {len(run.fields)} fields lies on the soil map.",
+            str(run.path(run.study.fields.path if run.study.fields else "")),
+            "Check that fields and soils are of the same county, and the CRS of both.",
+        )
     box = run.grid.extent.to_crs("EPSG:4326").boundingbox
     table = run.study.climate
     paths = [table.path] if isinstance(table.path, str) else table.path
