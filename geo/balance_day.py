@@ -24,8 +24,8 @@ from geo.balance_types import N_SUB
 FROZEN_EXPONENT = 1.64
 """Zhao and Gray 1997, exponent of the free pore share."""
 FROZEN_PACK_MM, FROZEN_PACK_EXPONENT, LEAST_PACK_MM = 50.0, -0.47, 5.0
-"""The share of melt that enters falls with the snow water of the pack: fitted to the equation of Zhao and Gray 1997 at
-25, 50 and 100 mm (coefficients 1.63, 1.20, 0.85), taken relative to 50 mm."""
+"""The share of melt that enters falls with the snow water of the pack: fitted to the equation of Zhao and Gray 1997
+at 25, 50 and 100 mm (coefficients 1.63, 1.20, 0.85), taken relative to 50 mm."""
 FULL_SHELTER_M = 0.4
 CANOPY_HEIGHT_M_PER_KG_HA = 0.1 / 1000.0
 

@@ -1,4 +1,4 @@
-"""One season of one response unit: the four options on the same weather, from harvest to the next planting (compiled).
+"""One season of one response unit: four options on the same weather, from harvest to the next planting (compiled).
 
 The previous small grain is run once and shared; the overwintering cover is run once and forked at each termination
 date, since until then nothing differs.
@@ -271,7 +271,8 @@ def run_units(
         for s in range(events.size):
             error = run_season(
                 s, soils[u], days[cell], events[s], freezes[cell, s], killed_mix, winter_mix, mix_settings, ladder,
-                parameters[0], paw[u], stored[u], mass[u], cover[u], living[u], emerged[u], flux[u], ladder_paw[u], states,
+                parameters[0], paw[u], stored[u], mass[u], cover[u], living[u], emerged[u], flux[u], ladder_paw[u],
+                states,
             )  # fmt: skip
             worst = max(worst, error)
     return worst

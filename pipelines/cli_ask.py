@@ -134,7 +134,7 @@ def evaluate(
     from pipelines.progress import EVALUATION_STEPS, RunProgress
 
     try:
-        from pipelines.evaluate import run_evaluation
+        from pipelines.evaluation.evaluate import run_evaluation
     except ModuleNotFoundError as error:
         from geo.errors import StudyError
 

@@ -31,8 +31,8 @@ def export(
 ) -> None:
     """Write layers of a finished run in another format, CRS, clip or system of units."""
     from pipelines.explain import open_result
-    from pipelines.export import export_layers, layer_names
-    from pipelines.export_request import FORMATS
+    from pipelines.layers.export import export_layers, layer_names
+    from pipelines.layers.request import FORMATS
 
     chosen = fmt or next((name for name, kind in FORMATS.items() if kind.suffix == target.suffix.lower()), "gpkg")
     study = open_result(result)
@@ -93,7 +93,7 @@ def fetch(
     from rich.console import Console
     from rich.markup import escape
 
-    from pipelines.fetch import fetch_study
+    from pipelines.fetching.fetch import fetch_study
     from pipelines.progress import RunProgress
 
     span = parse_years(years)

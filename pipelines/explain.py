@@ -15,7 +15,7 @@ from rasterio.transform import rowcol
 from geo.errors import StudyError
 from geo.zone_codes import COVERS, TESTS, ZONE_NAMES
 from geo.zones import Zones, classify
-from pipelines.field_numbers import season_count, zone_rules
+from pipelines.pages.field_numbers import season_count, zone_rules
 from pipelines.result import StudyResult, load_result
 
 

@@ -14,10 +14,10 @@ import pandas as pd
 from scipy.sparse import csr_matrix
 
 from geo.errors import problem_table
-from pipelines.county_map import write_county_map
-from pipelines.export import publish_layers
-from pipelines.export_tables import write_csv
-from pipelines.field_page import write_field_pages
+from pipelines.layers.export import publish_layers
+from pipelines.layers.tables import write_csv
+from pipelines.pages.county_map import write_county_map
+from pipelines.pages.field_page import write_field_pages
 from pipelines.provenance import provenance
 from pipelines.result import StudyResult, save_result
 from pipelines.staging import staged

@@ -149,8 +149,10 @@ def tiny_result(
     value = rng.uniform(0, 1, shape)
     tests = xr.Dataset(
         {
-            "value": (("site", "option", "test"), value), "threshold": (("site", "option", "test"), np.full(shape, 0.5)),
-            "passed": (("site", "option", "test"), value < 0.5), "margin": (("site", "option", "test"), 1 - value / 0.5),
+            "value": (("site", "option", "test"), value),
+            "threshold": (("site", "option", "test"), np.full(shape, 0.5)),
+            "passed": (("site", "option", "test"), value < 0.5),
+            "margin": (("site", "option", "test"), 1 - value / 0.5),
         },
         coords={"site": np.arange(n), "option": list(OPTIONS), "test": list(TESTS)},
     )  # fmt: skip
@@ -200,7 +202,8 @@ def tiny_result(
     fields["recommended_option"] = [RECOMMENDED_OPTION[z] for z in fields["zone"]]
     units = pd.DataFrame(
         {
-            "profile_id": [str(i) for i in range(n)], "cell": sites["cell"], "component": [f"Invented {i}" for i in range(n)],
+            "profile_id": [str(i) for i in range(n)], "cell": sites["cell"],
+            "component": [f"Invented {i}" for i in range(n)],
             **{f"awc_{k}_mm": np.full(n, 45.0) for k in range(1, 5)}, "root_limit_mm": 1219.2,
             "surface_texture": "silt loam", "hydrologic_group": "B", "drainage_class": "Well drained",
         },
@@ -246,7 +249,8 @@ def tiny_result(
         "closure_mm": 1e-9,
     }  # fmt: skip
     return StudyResult(
-        settings=settings, grid=grid, site_raster=raster, sites=sites, units=units, site_units=site_units, cells=cells,
+        settings=settings, grid=grid, site_raster=raster, sites=sites, units=units, site_units=site_units,
+        cells=cells,
         outcomes=outcomes, zones=zones, tests=tests, fields=fields, coverage=coverage, problems=problems,
         provenance=provenance,
     )  # fmt: skip

@@ -58,7 +58,7 @@ def test_drawn_colours_are_those_of_the_zones(opened, county):
           out.push([site, ...context.getImageData(Math.floor(at.x), Math.floor(at.y), 1, 1).data]);
         } return out; }"""
     )
-    from pipelines.county_images import ink
+    from pipelines.pages.county_images import ink
 
     styles = zone_styles()
     codes = county.zones["zone_code"].to_numpy()

@@ -10,9 +10,9 @@ import pytest
 from geo.fields import summarise_fields
 from geo.zone_codes import COVERS
 from geo.zones import ZoneRules, classify
-from pipelines.county_data import target_steps
-from pipelines.county_map import write_county_map
 from pipelines.legend import zone_styles
+from pipelines.pages.county_data import target_steps
+from pipelines.pages.county_map import write_county_map
 from tests.browser.county_steps import ACRE_HA, READY, canvas_sum, choose, slide, totals
 
 pytestmark = pytest.mark.browser

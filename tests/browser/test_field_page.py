@@ -14,7 +14,7 @@ from playwright.sync_api import expect
 from pyproj import Transformer
 
 from geo.zone_codes import ZONE_NAMES
-from pipelines.field_page import write_field_pages
+from pipelines.pages.field_page import write_field_pages
 from tests.browser.conftest import find_chromium
 from tests.pipelines.field_results import rated_result
 

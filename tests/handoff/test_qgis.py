@@ -9,7 +9,7 @@ import matplotlib.image
 import numpy as np
 import pytest
 
-from pipelines.export_columns import describe
+from pipelines.layers.columns import describe
 from pipelines.legend import zone_legend
 from tests.handoff.system_gis import run_system_python
 

@@ -17,8 +17,8 @@ import pytest
 import shapely
 from pandas.testing import assert_frame_equal
 
-from pipelines.export_columns import describe
-from pipelines.export_layers import build_layers
+from pipelines.layers.columns import describe
+from pipelines.layers.vector_layers import build_layers
 from pipelines.legend import zone_legend
 from tests.handoff.system_gis import gdal_says
 

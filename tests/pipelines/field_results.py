@@ -9,7 +9,7 @@ import numpy as np
 
 from geo.fields import field_coverage, summarise_fields
 from geo.zones import classify
-from pipelines.field_numbers import zone_rules
+from pipelines.pages.field_numbers import zone_rules
 from pipelines.result import StudyResult
 from tests.builders import HOSTILE_NAMES, tiny_result
 

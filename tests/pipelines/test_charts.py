@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geo.zone_codes import OPTIONS
-from pipelines.charts import (
+from pipelines.pages.charts import (
     LINE_COLOURS,
     LINE_DASHES,
     ChartWords,

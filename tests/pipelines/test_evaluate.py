@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from geo.errors import StudyError
-from pipelines import evaluate_inputs
-from pipelines.evaluate import Evaluation, read_figures, run_evaluation
+from pipelines.evaluation import inputs as evaluate_inputs
+from pipelines.evaluation.evaluate import Evaluation, read_figures, run_evaluation
 
 PLOTS = ("figures", "storage", "straw", "biomass", "line", "library", "sensitivity_gap", "sensitivity_stubble")
 LARGEST_PLOT_BYTES = 80_000

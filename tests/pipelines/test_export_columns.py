@@ -11,13 +11,13 @@ import pytest
 import textstat
 
 from geo.zone_codes import OPTIONS, ZONE_NAMES
-from pipelines.export import column_groups
-from pipelines.export_columns import describe, dictionary, in_units, named
-from pipelines.export_layers import build_layers
-from pipelines.export_netcdf import outcome_dataset
-from pipelines.export_raster import amount_rasters
-from pipelines.export_tables import field_points, outcome_table
 from pipelines.house import shared_dir
+from pipelines.layers.columns import describe, dictionary, in_units, named
+from pipelines.layers.export import column_groups
+from pipelines.layers.netcdf import outcome_dataset
+from pipelines.layers.raster import amount_rasters
+from pipelines.layers.tables import field_points, outcome_table
+from pipelines.layers.vector_layers import build_layers
 from tests.builders import tiny_result
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from pipelines.export_columns import describe
-from pipelines.export_netcdf import write_netcdf
+from pipelines.layers.columns import describe
+from pipelines.layers.netcdf import write_netcdf
 from tests.builders import tiny_result
 
 

@@ -15,9 +15,9 @@ import shapely
 import xarray as xr
 
 from geo.errors import StudyError
-from pipelines.export import export_layers, layer_names, publish_layers
-from pipelines.export_columns import describe
-from pipelines.export_request import FORMATS
+from pipelines.layers.columns import describe
+from pipelines.layers.export import export_layers, layer_names, publish_layers
+from pipelines.layers.request import FORMATS
 from tests.builders import tiny_result
 
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipelines.export_columns import describe
-from pipelines.export_styles import (
+from pipelines.layers.columns import describe
+from pipelines.layers.styles import (
     amount_breaks,
     amount_raster_style,
     amount_vector_style,

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from geo.zone_codes import ZONE_NAMES
-from pipelines.export_columns import describe
-from pipelines.export_tables import (
+from pipelines.layers.columns import describe
+from pipelines.layers.tables import (
     defuse,
     field_points,
     map_unit_table,

@@ -9,9 +9,9 @@ import numpy as np
 import xarray as xr
 
 from geo.zone_codes import OPTIONS
-from pipelines.export import column_groups
-from pipelines.export_netcdf import write_yearly, yearly_dataset
-from pipelines.export_layers import build_layers
+from pipelines.layers.export import column_groups
+from pipelines.layers.netcdf import write_yearly, yearly_dataset
+from pipelines.layers.vector_layers import build_layers
 from pipelines.result import StudyResult
 from tests.builders import tiny_result
 
@@ -47,7 +47,9 @@ def test_site_means_follow_from_the_members(tmp_path: Path) -> None:
         member = back["member_site"].values == site
         weight = back["member_weight"].values[member]
         assert weight.sum() == 1
-        mean = (weight[:, None] * back["paw_planting_mm"].sel(option="stubble").values[back["member_unit"].values[member]]).sum(0)
+        mean = (
+            weight[:, None] * back["paw_planting_mm"].sel(option="stubble").values[back["member_unit"].values[member]]
+        ).sum(0)
     expected = result.yearly["paw_planting_mm"].sel(option="stubble", unit=result.site_units["unit"][0])
     np.testing.assert_allclose(mean, expected, rtol=1e-6)
 

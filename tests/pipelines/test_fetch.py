@@ -16,11 +16,11 @@ import shapely
 from pytest_httpserver import HTTPServer
 
 from geo.errors import StudyError
-from pipelines.fetch import fetch_outline, fetch_study, read_area, settings_of
-from pipelines.fetch_climate import point_net
-from pipelines.fetch_soils import fetch_polygons, read_rows, tiles
+from pipelines.fetching.climate import point_net
+from pipelines.fetching.fetch import fetch_outline, fetch_study, read_area, settings_of
+from pipelines.fetching.http_cache import PoliteSession, TooMuch, Transient
+from pipelines.fetching.soils import fetch_polygons, read_rows, tiles
 from pipelines.house import sample_dir
-from pipelines.http_cache import PoliteSession, TooMuch, Transient
 from pipelines.readers.climate import read_climate
 from pipelines.readers.soils import read_soils
 from pipelines.study import load_study

@@ -15,11 +15,6 @@ from pyproj import Geod, Transformer
 
 from geo.errors import StudyError
 from geo.zone_codes import OPTIONS, ZONE_NAMES
-from pipelines import field_page
-from pipelines.field_calendar import study_calendar
-from pipelines.field_map import PATH_BUDGET, draw_field
-from pipelines.field_numbers import FieldNumbers
-from pipelines.field_page import field_file_name, render_field_page, safe_text, write_field_pages
 from pipelines.field_tables import (
     RateRow,
     animal_unit_months,
@@ -31,6 +26,11 @@ from pipelines.field_tables import (
 )
 from pipelines.house import shared_dir
 from pipelines.legend import zone_styles
+from pipelines.pages import field_page
+from pipelines.pages.field_calendar import study_calendar
+from pipelines.pages.field_map import PATH_BUDGET, draw_field
+from pipelines.pages.field_numbers import FieldNumbers
+from pipelines.pages.field_page import field_file_name, render_field_page, safe_text, write_field_pages
 from tests.builders import HOSTILE_NAMES
 from tests.pipelines.field_results import Page, rated_result
 

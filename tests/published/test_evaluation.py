@@ -9,9 +9,9 @@ import pytest
 
 from geo.errors import StudyError
 from geo.evaluation_yield import yield_range
-from pipelines.evaluate import judge, read_figures, run_figures
-from pipelines.evaluate_figures import Results
-from pipelines.evaluate_inputs import Bench, load_bench
+from pipelines.evaluation.evaluate import judge, read_figures, run_figures
+from pipelines.evaluation.figures import Results
+from pipelines.evaluation.inputs import Bench, load_bench
 from pipelines.house import shared_dir
 
 FIGURES = read_figures()

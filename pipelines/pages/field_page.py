@@ -20,14 +20,14 @@ from markupsafe import Markup
 
 from geo.season import Calendar, day_of_year
 from geo.zone_codes import OPTIONS, RECOMMENDED_OPTION, ZONE_NAMES
-from pipelines.charts import ChartWords, StoredWater, StoredWaterChart, style_variables
 from pipelines.display import Units, convert
-from pipelines.field_calendar import draw_calendar, study_calendar
-from pipelines.field_map import draw_field
-from pipelines.field_numbers import FieldNumbers
 from pipelines.field_tables import aum_per_acre, cautions_for, grazing, seeding_rate_factor
-from pipelines.field_words import Case, spring_advice, write_answer
 from pipelines.legend import ZoneStyle, zone_styles
+from pipelines.pages.charts import ChartWords, StoredWater, StoredWaterChart, style_variables
+from pipelines.pages.field_calendar import draw_calendar, study_calendar
+from pipelines.pages.field_map import draw_field
+from pipelines.pages.field_numbers import FieldNumbers
+from pipelines.pages.field_words import Case, spring_advice, write_answer
 from pipelines.result import StudyResult
 from pipelines.text import Catalogue, load_catalogue
 

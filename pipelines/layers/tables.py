@@ -13,8 +13,8 @@ import xarray as xr
 
 from geo.zone_codes import ZONE_NAMES
 from pipelines.display import System
-from pipelines.export_about import about_facts, about_tags
-from pipelines.export_columns import describe, in_units, named
+from pipelines.layers.about import about_facts, about_tags
+from pipelines.layers.columns import describe, in_units, named
 from pipelines.legend import zone_legend
 from pipelines.result import StudyResult
 

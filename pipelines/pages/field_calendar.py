@@ -11,8 +11,8 @@ import numpy as np
 
 from geo.errors import StudyError
 from geo.season import Calendar, day_of_year
-from pipelines.charts import month_ticks
 from pipelines.display import Units
+from pipelines.pages.charts import month_ticks
 from pipelines.text import Catalogue
 
 LEFT, RIGHT = 128, 352

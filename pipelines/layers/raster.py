@@ -17,11 +17,11 @@ from rasterio.io import MemoryFile
 
 from geo.errors import StudyError
 from pipelines.display import System
-from pipelines.export_about import about_tags
-from pipelines.export_columns import Column, describe
-from pipelines.export_styles import Style, amount_raster_style, zone_raster_style
-from pipelines.export_tables import outcome_table, zone_area_table
 from pipelines.house import shared_dir
+from pipelines.layers.about import about_tags
+from pipelines.layers.columns import Column, describe
+from pipelines.layers.styles import Style, amount_raster_style, zone_raster_style
+from pipelines.layers.tables import outcome_table, zone_area_table
 from pipelines.legend import zone_legend
 from pipelines.result import StudyResult
 

@@ -7,8 +7,8 @@ import math
 import pandas as pd
 
 from geo.evaluation_yield import yield_range
-from pipelines.evaluate_inputs import Bench
-from pipelines.evaluate_sensitivity import OUTPUTS, UNITS, Sensitivity
+from pipelines.evaluation.inputs import Bench
+from pipelines.evaluation.sensitivity import OUTPUTS, UNITS, Sensitivity
 from pipelines.house import shared_dir
 
 ELSEWHERE = (
@@ -66,7 +66,7 @@ def evaluation_page(table: pd.DataFrame, bench: Bench, structures: pd.DataFrame)
     Parameters
     ----------
     table : DataFrame
-        Of `pipelines.evaluate.Evaluation`.
+        Of `pipelines.evaluation.evaluate.Evaluation`.
     bench : Bench
     structures : DataFrame
         Share stored by structure of the surface layer, one row a structure.

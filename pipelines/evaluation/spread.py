@@ -9,8 +9,8 @@ import numpy as np
 
 from geo.parameter_sets import apply_set, sample_sets, uncertain_axes
 from geo.parameters import BalanceSettings
-from pipelines.evaluate_figures import GROUPS, Results
-from pipelines.evaluate_inputs import Bench
+from pipelines.evaluation.figures import GROUPS, Results
+from pipelines.evaluation.inputs import Bench
 
 SETS = 12
 MOVED_GROUPS = ("fallow", "covers before wheat", "straw", "covers after harvest")

@@ -20,9 +20,9 @@ from pystac.extensions.file import FileExtension
 from pystac.extensions.projection import ProjectionExtension
 from pystac.extensions.raster import DataType, RasterBand, RasterExtension, Statistics
 
-from pipelines.export_about import about_facts, about_tags, layer_notes, source_lines, study_title
-from pipelines.export_columns import Column
-from pipelines.export_styles import templates
+from pipelines.layers.about import about_facts, about_tags, layer_notes, source_lines, study_title
+from pipelines.layers.columns import Column
+from pipelines.layers.styles import templates
 from pipelines.legend import zone_legend
 from pipelines.result import StudyResult
 

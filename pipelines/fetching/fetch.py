@@ -20,10 +20,10 @@ from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry
 
 from geo.errors import Problem, StudyError
-from pipelines.fetch_climate import fetch_grid, fetch_points
-from pipelines.fetch_soils import fetch_soils
+from pipelines.fetching.climate import fetch_grid, fetch_points
+from pipelines.fetching.http_cache import PoliteSession, Reply, Transient, program_version, write_whole
+from pipelines.fetching.soils import fetch_soils
 from pipelines.house import shared_dir
-from pipelines.http_cache import PoliteSession, Reply, Transient, program_version, write_whole
 
 Progress = Callable[[str, int, int], None]
 Climate = Literal["daily", "daily_points", "normals", "none"]

@@ -17,11 +17,11 @@ from folium.template import Template
 from markupsafe import escape
 
 from geo.errors import StudyError
-from pipelines.county_page import CountyPage
+from pipelines.pages.county_page import CountyPage
 from pipelines.result import StudyResult
 from pipelines.text import load_catalogue
 
-_ASSETS = files("pipelines") / "assets"
+_ASSETS = files("pipelines.pages") / "assets"
 _LEAFLET = files("js_lib_leaflet") / "static" / "js_lib_leaflet"
 _SCRIPTS = ("county_core", "county_rule", "county_layers", "county_canvas", "county_table", "county_events",
             "county_print", "county_app")  # fmt: skip

@@ -16,8 +16,8 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from geo.errors import Problem, StudyError
+from pipelines.fetching.http_cache import PoliteSession, TooMuch, Transient, write_whole
 from pipelines.house import shared_dir
-from pipelines.http_cache import PoliteSession, TooMuch, Transient, write_whole
 
 Progress = Callable[[str, int, int], None]
 

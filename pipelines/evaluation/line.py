@@ -14,7 +14,7 @@ from geo.parameters import BalanceSettings
 from geo.season import Calendar, index_seasons
 from geo.weather_generator import generate_daily
 from geo.zones import ZoneRules
-from pipelines.evaluate_inputs import Bench
+from pipelines.evaluation.inputs import Bench
 from pipelines.house import sample_dir
 from pipelines.readers.climate import read_climate
 

@@ -13,9 +13,9 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pyogrio
 
-from pipelines.export_about import about_facts, about_text
-from pipelines.export_columns import Column
-from pipelines.export_layers import Layer
+from pipelines.layers.about import about_facts, about_text
+from pipelines.layers.columns import Column
+from pipelines.layers.vector_layers import Layer
 from pipelines.legend import zone_legend
 from pipelines.result import StudyResult
 

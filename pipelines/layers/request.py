@@ -12,12 +12,12 @@ import pyproj
 
 from geo.errors import StudyError
 from pipelines.display import System
-from pipelines.export_layers import LAYER_WORDS, SPATIAL_LAYERS, Layer, build_layers, cut_layer, placed_layer
-from pipelines.export_netcdf import write_netcdf, write_yearly
-from pipelines.export_raster import expand_groups, raster_names, write_rasters
-from pipelines.export_tables import field_points, write_csv
-from pipelines.export_vector import write_flatgeobuf, write_geojson, write_geopackage, write_geoparquet
-from pipelines.export_view import Clip, clip_shape, clipped, present_sites, reprojected
+from pipelines.layers.netcdf import write_netcdf, write_yearly
+from pipelines.layers.raster import expand_groups, raster_names, write_rasters
+from pipelines.layers.tables import field_points, write_csv
+from pipelines.layers.vector import write_flatgeobuf, write_geojson, write_geopackage, write_geoparquet
+from pipelines.layers.vector_layers import LAYER_WORDS, SPATIAL_LAYERS, Layer, build_layers, cut_layer, placed_layer
+from pipelines.layers.view import Clip, clip_shape, clipped, present_sites, reprojected
 from pipelines.result import StudyResult
 from pipelines.staging import staged
 

@@ -13,7 +13,7 @@ from geo.balance import simulate
 from geo.errors import StudyError
 from geo.parameter_sets import Axis, apply_axis, apply_set, uncertain_axes
 from geo.season import Calendar, index_seasons
-from pipelines.evaluate_inputs import Bench
+from pipelines.evaluation.inputs import Bench
 
 UNITS = (("high_plains", "silt_loam"), ("west_kansas", "loam"), ("north_east", "silt_loam"))
 """Place and soil of the representative units: dry, where water starts to suffice, and cold with snow."""

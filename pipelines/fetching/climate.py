@@ -12,7 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from geo.errors import StudyError
-from pipelines.http_cache import PoliteSession, Reply, TooMuch, Transient, write_whole
+from pipelines.fetching.http_cache import PoliteSession, Reply, TooMuch, Transient, write_whole
 
 Progress = Callable[[str, int, int], None]
 

@@ -10,8 +10,8 @@ import xarray as xr
 
 from geo.zone_codes import ZONE_NAMES
 from pipelines.display import System
-from pipelines.export_about import about_facts, about_tags, source_lines, study_title
-from pipelines.export_columns import Column, describe
+from pipelines.layers.about import about_facts, about_tags, source_lines, study_title
+from pipelines.layers.columns import Column, describe
 from pipelines.result import StudyResult
 
 CONVENTIONS = "CF-1.8"
@@ -133,8 +133,8 @@ def write_netcdf(result: StudyResult, path: Path, system: System = "metric", sit
 def yearly_dataset(result: StudyResult) -> xr.Dataset | None:
     """Return one value a response unit, option and season as a CF dataset; None when the study kept none.
 
-    The members of each site and their weights come along, so that values by site can be made from it: ``member_site``,
-    ``member_unit``, ``member_weight``.
+    The members of each site and their weights come along (``member_site``, ``member_unit``, ``member_weight``), so
+    that values by site can be made from it.
     """
     if result.yearly is None:
         return None
@@ -149,7 +149,11 @@ def yearly_dataset(result: StudyResult) -> xr.Dataset | None:
         profile_id=("unit", units["profile_id"].astype(str).to_numpy(object), {"long_name": "Soil profile"}),
         cell=("unit", units["cell"].to_numpy(np.int32), {"long_name": describe("cell").label}),
         latitude=("unit", cell["latitude"].to_numpy(float), {"standard_name": "latitude", "units": "degrees_north"}),
-        longitude=("unit", cell["longitude"].to_numpy(float), {"standard_name": "longitude", "units": "degrees_east"}),
+        longitude=(
+            "unit",
+            cell["longitude"].to_numpy(float),
+            {"standard_name": "longitude", "units": "degrees_east"},
+        ),
     )
     data["season"].attrs = {"long_name": "Harvest year of the season"}
     data["unit"].attrs = {"long_name": "Response unit: one soil profile under one climate cell"}

@@ -12,9 +12,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pipelines.evaluate_figures import AKRON_PERIODS, Results
-from pipelines.evaluate_inputs import Bench
-from pipelines.evaluate_sensitivity import UNITS, Sensitivity
+from pipelines.evaluation.figures import AKRON_PERIODS, Results
+from pipelines.evaluation.inputs import Bench
+from pipelines.evaluation.sensitivity import UNITS, Sensitivity
 
 matplotlib.use("svg")
 STYLE: Any = {"svg.fonttype": "none", "svg.hashsalt": "springfill", "font.size": 9, "axes.linewidth": 0.7}

@@ -12,7 +12,7 @@ import numpy as np
 from matplotlib.colors import to_hex
 from matplotlib.ticker import MaxNLocator
 
-from pipelines.export_columns import Column
+from pipelines.layers.columns import Column
 from pipelines.legend import zone_legend
 
 CLASSES = 6

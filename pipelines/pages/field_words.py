@@ -10,7 +10,7 @@ import xarray as xr
 from geo.zone_codes import RECOMMENDED_OPTION, ZONE_NAMES
 from geo.zones import ZoneRules
 from pipelines.display import Units
-from pipelines.field_numbers import Deciding
+from pipelines.pages.field_numbers import Deciding
 from pipelines.text import Catalogue
 
 TRIES = 10

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipelines.evaluate_figures import GROUPS, Results
-from pipelines.evaluate_inputs import Bench, load_bench
-from pipelines.evaluate_page import evaluation_page, sensitivity_page
-from pipelines.evaluate_plots import (
+from pipelines.evaluation.figures import GROUPS, Results
+from pipelines.evaluation.inputs import Bench, load_bench
+from pipelines.evaluation.page import evaluation_page, sensitivity_page
+from pipelines.evaluation.plots import (
     biomass_plot,
     figures_plot,
     line_plot,
@@ -20,8 +20,8 @@ from pipelines.evaluate_plots import (
     storage_plot,
     straw_plot,
 )
-from pipelines.evaluate_sensitivity import Sensitivity, sensitivity
-from pipelines.evaluate_spread import figure_spread
+from pipelines.evaluation.sensitivity import Sensitivity, sensitivity
+from pipelines.evaluation.spread import figure_spread
 from pipelines.house import shared_dir
 
 FIGURES = "evaluation_figures.csv"

@@ -10,11 +10,11 @@ import pandas as pd
 import shapely
 
 from pipelines.display import System
-from pipelines.export_columns import Column, describe, in_units
-from pipelines.export_styles import Style, amount_vector_style, zone_vector_style
-from pipelines.export_tables import about_table, map_unit_table, site_table, zone_area_table
+from pipelines.layers.columns import Column, describe, in_units
+from pipelines.layers.styles import Style, amount_vector_style, zone_vector_style
+from pipelines.layers.tables import about_table, map_unit_table, site_table, zone_area_table
+from pipelines.layers.zone_polygons import site_polygons, zone_polygons
 from pipelines.result import StudyResult
-from pipelines.zone_polygons import site_polygons, zone_polygons
 
 RESPONSE_STYLE_COLUMN = "planting_gap_mm_winter_killed"
 

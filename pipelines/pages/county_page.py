@@ -12,7 +12,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template, select
 from markupsafe import Markup, escape
 
 from geo.zone_codes import COVERS, OPTIONS
-from pipelines.county_data import (
+from pipelines.display import Units, convert
+from pipelines.legend import ZoneStyle, zone_legend
+from pipelines.pages.county_data import (
     FACTORS,
     SHARE_STEPS,
     coverage_arrays,
@@ -23,7 +25,7 @@ from pipelines.county_data import (
     target_steps,
     text_of_integers,
 )
-from pipelines.county_images import (
+from pipelines.pages.county_images import (
     WEB_MERCATOR,
     WebRaster,
     data_uri,
@@ -35,8 +37,6 @@ from pipelines.county_images import (
     warp_sites,
     zone_png,
 )
-from pipelines.display import Units, convert
-from pipelines.legend import ZoneStyle, zone_legend
 from pipelines.result import StudyResult
 from pipelines.text import Catalogue
 
@@ -225,7 +225,7 @@ class CountyPage:
     @staticmethod
     def _template(name: str) -> Template:
         environment = Environment(
-            loader=PackageLoader("pipelines", "templates"),
+            loader=PackageLoader("pipelines.pages", "templates"),
             autoescape=select_autoescape(default=True, default_for_string=True),
             undefined=StrictUndefined,
             trim_blocks=True,
@@ -235,7 +235,7 @@ class CountyPage:
 
     def _page_names(self) -> list[str] | None:
         """Names of the field pages where they differ from the ids (an id may hold anything, a file name may not)."""
-        from pipelines.field_page import field_file_name
+        from pipelines.pages.field_page import field_file_name
 
         ids = [str(i) for i in self.result.fields["field_id"]]
         names = [field_file_name(i).removesuffix(".html") for i in ids]

@@ -19,9 +19,9 @@ from geo.evaluation_trials import (
     mean_efficiency,
 )
 from geo.parameters import BalanceSettings
-from pipelines.evaluate_inputs import MM_PER_IN, Bench
-from pipelines.evaluate_line import Line, record_line, water_line
-from pipelines.evaluate_reference import compare
+from pipelines.evaluation.inputs import MM_PER_IN, Bench
+from pipelines.evaluation.line import Line, record_line, water_line
+from pipelines.evaluation.reference import compare
 
 AKRON_PERIODS = {
     "whole": Period((0, (7, 5)), (1, (9, 20))),

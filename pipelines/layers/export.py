@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from pipelines.display import System
-from pipelines.export_catalog import (
+from pipelines.layers.catalog import (
     STAC_FILE,
     ColumnGroup,
     write_about,
@@ -15,13 +15,13 @@ from pipelines.export_catalog import (
     write_legend,
     write_stac_item,
 )
-from pipelines.export_columns import Column, describe
-from pipelines.export_layers import Layer, build_layers
-from pipelines.export_netcdf import outcome_dataset, write_netcdf, write_yearly, yearly_dataset
-from pipelines.export_raster import amount_rasters, raster_names, write_rasters
-from pipelines.export_request import Clip, export_layers, layer_names
-from pipelines.export_tables import field_points, write_csv
-from pipelines.export_vector import write_flatgeobuf, write_geopackage, write_geoparquet
+from pipelines.layers.columns import Column, describe
+from pipelines.layers.netcdf import outcome_dataset, write_netcdf, write_yearly, yearly_dataset
+from pipelines.layers.raster import amount_rasters, raster_names, write_rasters
+from pipelines.layers.request import Clip, export_layers, layer_names
+from pipelines.layers.tables import field_points, write_csv
+from pipelines.layers.vector import write_flatgeobuf, write_geopackage, write_geoparquet
+from pipelines.layers.vector_layers import Layer, build_layers
 from pipelines.result import StudyResult
 from pipelines.staging import staged
 
@@ -118,7 +118,9 @@ def column_groups(
     years = yearly_dataset(result)
     if years is not None:
         names = [describe(str(n)) for n in years.data_vars if not str(n).startswith("member_")]
-        groups.append(ColumnGroup("layers/years.nc", "", "One value a response unit, option and season.", tuple(names)))
+        groups.append(
+            ColumnGroup("layers/years.nc", "", "One value a response unit, option and season.", tuple(names))
+        )
     return groups
 
 

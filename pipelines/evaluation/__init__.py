@@ -1,0 +1,1 @@
+"""Compare the model with published trials, and rebuild the evaluation page."""

@@ -1,0 +1,1 @@
+"""Soils, climate and outlines from public services, cached and polite."""

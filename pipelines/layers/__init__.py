@@ -1,0 +1,1 @@
+"""GIS layers, tables and catalogue: what is published for the analyst."""

@@ -1,0 +1,1 @@
+"""The county map and the field pages."""
