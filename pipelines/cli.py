@@ -27,7 +27,7 @@ app = typer.Typer(
         "Where will a cover crop take the water that the next crop needs? "
         "A map of a county, a page for each field and layers for a GIS, from soils, climate and field boundaries."
     ),
-    epilog="Start with `springfill demo`: an invented county, about a minute. Then `springfill new my_county`.",
+    epilog="Start with `springfill demo`: an invented county, in a minute or two. Then `springfill new my_county`.",
     pretty_exceptions_enable=False,
     no_args_is_help=True,
     add_completion=False,
