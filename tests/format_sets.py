@@ -53,7 +53,7 @@ def write_study(folder: Path, *, soils: str, climate: str, fields: str, more: st
     path.write_text(
         "\n".join(
             [
-                '[study]\nname = "Larkspur County, one corner (invented)"\nseed = 20\nyears = 16',
+                '[study]\nname = "Larkspur County, its middle (invented)"\nseed = 20\nyears = 16',
                 f"[soils]\n{soils}",
                 f"[climate]\n{climate}",
                 f"[fields]\n{fields}",
@@ -119,6 +119,7 @@ def write_geodatabase(path: Path) -> Path:
     return path
 
 
+@cache
 def code_raster(cell_m: float) -> tuple[np.ndarray, Any]:
     """Return map unit keys on the national grid around the window, and their transform; 2147483647 outside."""
     left, bottom, right, top = BOUNDS
@@ -154,6 +155,7 @@ def write_geotiff(path: Path, values: np.ndarray, transform: Any, *, crs: str | 
             target.units = (units,) * len(stack)
 
 
+@cache
 def sliced(column: str, *, dominant: bool) -> pd.DataFrame:
     """Return a horizon property by map unit (index) and depth slice (columns), as gridded products are made.
 
@@ -219,7 +221,7 @@ def on_grid(table: pd.DataFrame | pd.Series, codes: np.ndarray) -> np.ndarray:
     return np.moveaxis(np.where(found[..., None], values, np.nan), -1, 0).astype("float32")
 
 
-def write_capacity_netcdf(path: Path, *, alone: bool) -> Path:
+def write_capacity_netcdf(path: Path, *, alone: bool, factor: float = 1.0) -> Path:
     """Write capacity by depth as CF NetCDF: mm/m, depth bounds in cm, Albers coordinates in m.
 
     Parameters
@@ -227,10 +229,12 @@ def write_capacity_netcdf(path: Path, *, alone: bool) -> Path:
     path : Path
     alone : bool
         Capacity and nothing else; otherwise with sand, clay, organic matter and hydrologic group.
+    factor : float
+        Of the capacity, to write another soil on purpose.
     """
     codes, transform = code_raster(30.0)
     rows = np.arange(codes.shape[0]) + 0.5
-    layers = {"awc": (sliced("awc_r", dominant=False) * 1000.0, "mm/m", "available water capacity")}
+    layers = {"awc": (sliced("awc_r", dominant=False) * 1000.0 * factor, "mm/m", "available water capacity")}
     if not alone:
         for name, column, long_name in TEXTURE:
             layers[name] = (sliced(column, dominant=True) * 10.0, "g/kg", long_name)
@@ -320,14 +324,13 @@ def write_gridmet(folder: Path) -> Path:
     return folder
 
 
-def write_station_tables(folder: Path) -> tuple[str, str]:
+def write_station_tables(folder: Path) -> str:
     """Write a table a weather cell with a growers' network's own columns, in degF and inches.
 
     Returns
     -------
-    climate : str
+    str
         The lines of the study file's table [climate].
-    folder : str
     """
     folder.mkdir()
     places = []
@@ -344,12 +347,11 @@ def write_station_tables(folder: Path) -> tuple[str, str]:
         table.to_csv(folder / f"site{number}.csv", index=False)
         places.append({"station": f"site{number}", **station})
     pd.DataFrame(places).to_csv(folder / "stations.csv", index=False)
-    lines = (
+    return (
         f'path = "{folder.name}"\n'
         'variables = { date = "Obs Date", precip = "Rain", tmin = "Low", tmax = "High", et0 = "Grass ET" }\n'
         'options = { units = { precip = "inch", tmin = "degF", tmax = "degF", et0 = "inch" } }'
     )
-    return lines, folder.name
 
 
 def _stations() -> list[tuple[dict[str, Any], pd.DataFrame]]:
