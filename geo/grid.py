@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 DEFAULT_CRS = "EPSG:5070"
 MAX_CELLS = 2_000_000_000
 _BLOCK = 32
-_CHUNK_ROWS = 2048
+_CHUNK_ROWS = 256  # with a soil raster three times as fine, each chunk takes some 40 bytes a source cell
 
 
 def study_grid(

@@ -29,6 +29,7 @@ _WATER_COLUMNS = {
     "comonth": ["cokey", "comonthkey"],
     "cosoilmoist": ["comonthkey", "soimoistdept_r", "soimoiststat"],
 }
+_ROWS = 512
 _FLOAT32_WHOLE = 16_777_216
 
 
@@ -216,17 +217,32 @@ def read_map_unit_raster(
     return soils, problems + listed
 
 
+def _only_map_units(values: np.ndarray, nodata: float | None) -> tuple[np.ndarray, np.ndarray]:
+    """Return the codes as int32 with -1 for no data, and the codes that occur.
+
+    Goes through blocks of rows and writes int32 in place: a large county has 150 million cells of 10 m.
+    """
+    codes = values if values.dtype == np.int32 else np.empty(values.shape, dtype="int32")
+    seen: set[Any] = set()
+    for top in range(0, values.shape[0], _ROWS):
+        block = values[top : top + _ROWS]
+        empty = np.isin(block, _NO_MAP_UNIT)
+        if nodata is not None:
+            empty |= block == nodata
+        if block.dtype.kind == "f":
+            empty |= ~np.isfinite(block)
+        seen.update(pd.unique(block[~empty]).tolist())
+        with np.errstate(invalid="ignore"):  # what does not fit is refused by the caller, from `found`
+            codes[top : top + _ROWS] = np.where(empty, -1, block)
+    return codes, np.array(sorted(int(v) for v in seen), dtype="int64")
+
+
 def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray, dict[int, str]]:
     """Read a window of a raster of codes as int32 with -1 for no data, and what the codes mean."""
     values, transform, own = read_window(path, 1, area=area, crs=crs)
     with rasterio.open(path) as source:
         nodata = source.nodata
-    empty = np.isin(values, _NO_MAP_UNIT)
-    if nodata is not None:
-        empty |= values == nodata
-    if values.dtype.kind == "f":
-        empty |= ~np.isfinite(values)
-    found = np.unique(values[~empty]).astype("int64")
+    codes, found = _only_map_units(values, nodata)
     if values.dtype == np.float32 and found.size and found.max() > _FLOAT32_WHOLE:
         raise StudyError(
             "The map unit keys were stored as 32-bit decimals, which cannot hold them.",
@@ -241,7 +257,6 @@ def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray,
         )
     if not found.size:
         raise outside(path, "no map unit inside the window")
-    codes = np.where(empty, -1, values).astype("int32")
     height, width = codes.shape
     raster = xr.DataArray(
         codes,
@@ -252,5 +267,8 @@ def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray,
         },
         name="soil_code",
     )
-    raster = raster.rio.write_crs(own).rio.write_transform(transform).rio.write_nodata(-1)
+    # In place: each of these would otherwise copy the whole array.
+    raster.rio.write_crs(own, inplace=True)
+    raster.rio.write_transform(transform, inplace=True)
+    raster.rio.write_nodata(-1, inplace=True)
     return raster, value_keys(path, found)

@@ -12,6 +12,8 @@ from rasterio.errors import RasterioIOError
 from geo.errors import StudyError
 from pipelines.readers.soil_common import MAX_CELLS, Area, area_bounds, outside
 
+CACHE_BYTES = 64_000_000
+
 
 def read_window(
     path: str, band: int, *, area: Area | None, crs: Any, masked: bool = False
@@ -57,7 +59,9 @@ def read_window(
             )
         transform = source.window_transform(window) if window else source.transform
         try:
-            stored = source.read(band, window=window, masked=masked)
+            # A window is read once: the default cache of blocks (5 % of the machine's memory) would hold it twice.
+            with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
+                stored = source.read(band, window=window, masked=masked)
         except RasterioIOError as error:
             raise StudyError(
                 "The soil raster is damaged: part of it cannot be read.",
