@@ -6,81 +6,35 @@ layers -> grid -> units -> weather -> balance -> outcomes -> zones -> agreement 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import xarray as xr
-from odc.geo.geobox import GeoBox
-from scipy.sparse import csr_matrix
 
-from geo.balance import killing_freeze, pack_days, simulate
+from geo.balance import killing_freeze, pack_days
 from geo.boundaries import clean_fields
 from geo.daily_weather import clean_daily, common_years, usable_years
-from geo.errors import Problem, StudyError
+from geo.errors import StudyError
 from geo.fields import field_coverage, field_means, pixel_coverage, summarise_fields
 from geo.grid import burn_map_units, cell_area_ha, nearest_cells, study_grid
-from geo.outcome import CellClimate, cell_climate, site_outcomes, yearly_values
-from geo.parameter_sets import agreement, apply_set, sample_sets, uncertain_axes
-from geo.parameters import BalanceSettings, pack_soils
+from geo.outcome import cell_climate
+from geo.parameters import pack_soils
 from geo.reference_et import daily_et0
-from geo.response_units import ResponseUnits, build_units
-from geo.season import LADDER_DAYS, SeasonIndex, day_of_year, index_seasons
-from geo.soils import SoilTable
+from geo.response_units import build_units
+from geo.season import index_seasons
 from geo.terrain import slope_percent
 from geo.weather_generator import generate_daily
-from geo.zones import Zones, classify
 from pipelines.field_tables import seeding_rate_factor
-from pipelines.readers.climate import ClimateInput, read_climate
+from pipelines.model_steps import balance, parameter_sets, zones
+from pipelines.readers.climate import read_climate
 from pipelines.readers.elevation import read_elevation
 from pipelines.readers.fields import read_fields
 from pipelines.readers.soils import detect_kind, read_soils
-from pipelines.study import Study
-from pipelines.tables import Tables, zone_rules
+from pipelines.run_state import Run, need
 
-UNITS_AT_ONCE = 256
 MARGIN_DEG = 0.02
-
-Report = Callable[[str, int, int], None]
-"""Called as ``report(step, done, total)``."""
-
-
-@dataclass
-class Run:
-    """What the steps have worked out so far; each step fills its own part and reads only earlier ones."""
-
-    study: Study
-    folder: Path
-    tables: Tables
-    report: Report
-    problems: list[Problem] = field(default_factory=list)
-    raw_fields: gpd.GeoDataFrame | None = None
-    fields: gpd.GeoDataFrame | None = None
-    soil: SoilTable | None = None
-    climate: ClimateInput | None = None
-    grid: GeoBox | None = None
-    units: ResponseUnits | None = None
-    cells: pd.DataFrame | None = None
-    weather: xr.Dataset | None = None
-    days: np.ndarray | None = None
-    seasons: SeasonIndex | None = None
-    soil_records: np.ndarray | None = None
-    cell_climate: CellClimate | None = None
-    yearly: xr.Dataset | None = None
-    outcomes: xr.Dataset | None = None
-    zones: Zones | None = None
-    irrigated_zones: pd.DataFrame | None = None
-    coverage: csr_matrix | None = None
-    summary: gpd.GeoDataFrame | None = None
-    closure_mm: float = 0.0
-    unit_days: int = 0
-
-    def path(self, relative: str) -> Path:
-        """Return a path of the study file, relative to the file's folder."""
-        return (self.folder / relative).resolve()
 
 
 def _bounds_deg(run: Run) -> tuple[float, float, float, float] | None:
@@ -125,7 +79,7 @@ def layers(run: Run) -> None:
         kind=kind,
         area=None if area is None else (*area, "EPSG:4326"),
         crs=soils.crs,
-        variables=soils.variables or None,
+        variables=run.resolved(soils.variables, "tables"),
     )
     run.problems += problems
     run.report("layers", 2, 3)
@@ -133,7 +87,7 @@ def layers(run: Run) -> None:
 
 def grid(run: Run) -> None:
     """Lay the study grid, and read the climate that covers it."""
-    soil = _have(run.soil)
+    soil = need(run.soil)
     crs = run.study.map.crs
     if run.study.map.bounds is not None:
         bounds: Sequence[float] = run.study.map.bounds
@@ -163,7 +117,7 @@ def grid(run: Run) -> None:
         kind=table.kind,
         area=(box.left, box.bottom, box.right, box.top),
         variables=table.variables or None,
-        options=table.options or None,
+        options=run.resolved(table.options, "stations"),
     )
     run.problems += run.climate.problems
     run.report("grid", 1, 1)
@@ -171,8 +125,8 @@ def grid(run: Run) -> None:
 
 def units(run: Run) -> None:
     """Find the sites and the response units that they need."""
-    soil, cells = _have(run.soil), _have(run.climate).cells
-    study = _have(run.grid)
+    soil, cells = need(run.soil), need(run.climate).cells
+    study = need(run.grid)
     codes, map_units = burn_map_units(soil, study)
     near = nearest_cells(study, cells)
     run.units = build_units(codes, map_units, near, soil, pixel_area_ha=cell_area_ha(study))
@@ -189,7 +143,7 @@ def units(run: Run) -> None:
 
 def weather(run: Run) -> None:
     """Make or clean the daily weather, and find the seasons."""
-    climate = _have(run.climate)
+    climate = need(run.climate)
     calendar = run.study.calendar
     if climate.daily is not None:
         daily, problems = clean_daily(climate.daily)
@@ -209,7 +163,7 @@ def weather(run: Run) -> None:
     run.days = pack_days(run.weather)
     freezes = killing_freeze(run.days, run.seasons)
     run.cell_climate = cell_climate(run.weather, run.seasons, freezes)
-    cells = _have(run.cells).copy()
+    cells = need(run.cells).copy()
     cells["precip_mm"] = run.cell_climate.annual_precip_mm
     cells["et0_mm"] = run.cell_climate.annual_et0_mm
     run.cells = cells
@@ -218,7 +172,7 @@ def weather(run: Run) -> None:
 
 def _drop_cells(run: Run, daily: xr.Dataset, keep: np.ndarray) -> None:
     """Give the pixels of cells without a usable record to the nearest cell that has one."""
-    climate, study, soil = _have(run.climate), _have(run.grid), _have(run.soil)
+    climate, study, soil = need(run.climate), need(run.grid), need(run.soil)
     cells = climate.cells.iloc[keep].reset_index(drop=True).rename_axis("cell")
     codes, map_units = burn_map_units(soil, study)
     run.units = build_units(codes, map_units, nearest_cells(study, cells), soil, pixel_area_ha=cell_area_ha(study))
@@ -228,117 +182,22 @@ def _drop_cells(run: Run, daily: xr.Dataset, keep: np.ndarray) -> None:
     )
 
 
-def _simulated(
-    run: Run,
-    step: str,
-    settings: BalanceSettings,
-    soils: np.ndarray,
-    done: int,
-    total: int,
-    ladder_days: tuple[int, ...] = LADDER_DAYS,
-) -> xr.Dataset:
-    """Run the balance in parts, so that progress shows."""
-    cell = _have(run.units).units["cell"].to_numpy()
-    parts = []
-    starts = range(0, len(soils), UNITS_AT_ONCE)
-    for k, start in enumerate(starts):
-        part = slice(start, start + UNITS_AT_ONCE)
-        parts.append(
-            simulate(
-                _have(run.weather),
-                _have(run.seasons),
-                soils[part],
-                cell[part],
-                settings,
-                ladder_days,
-                _have(run.days),
-            )
-        )
-        run.report(step, done * len(starts) + k + 1, total * len(starts))
-    out = (
-        xr.concat(parts, dim="unit", data_vars="minimal", coords="minimal", compat="override", join="exact")
-        if len(parts) > 1
-        else parts[0]
-    )
-    out = out.assign_coords(unit=np.arange(len(soils)))
-    out.attrs["closure_mm"] = max(p.attrs["closure_mm"] for p in parts)
-    out.attrs["unit_days"] = sum(p.attrs["unit_days"] for p in parts)
-    return out
-
-
-def balance(run: Run) -> None:
-    """Run the water balance of every unit and summarise it by site."""
-    settings, soils = run.tables.settings(), _have(run.soil_records)
-    run.report("compile", 0, 1)
-    cell = _have(run.units).units["cell"].to_numpy()
-    simulate(_have(run.weather), _first_season(run), soils[:1], cell[:1], settings)
-    run.report("compile", 1, 1)
-    simulated = _simulated(run, "balance", settings, soils, 0, 1)
-    run.closure_mm = float(simulated.attrs["closure_mm"])
-    run.unit_days = int(simulated.attrs["unit_days"])
-    run.yearly = yearly_values(simulated)
-    run.report("outcomes", 0, 1)
-    dryland, _ = zone_rules(run.tables, run.study)
-    run.outcomes = site_outcomes(
-        simulated, _capacity(soils), _have(run.units), _have(run.cell_climate), dryland, _planting_day(run)
-    )
-    run.report("outcomes", 1, 1)
-
-
-def zones(run: Run) -> None:
-    """Classify the sites, for dryland and for irrigated fields."""
-    dryland, irrigated = zone_rules(run.tables, run.study)
-    rated = _have(run.units).sites["rated_share"].to_numpy()
-    outcomes = _have(run.outcomes)
-    run.zones = classify(outcomes, dryland, rated)
-    run.irrigated_zones = classify(outcomes, irrigated, rated, water_tests=False).table
-    run.report("zones", 1, 1)
-
-
-def parameter_sets(run: Run) -> None:
-    """Repeat the balance with other parameters and count how often the zone stays the same."""
-    dryland, _ = zone_rules(run.tables, run.study)
-    axes = uncertain_axes(run.tables.scalars, run.tables.traits)  # type: ignore[arg-type]
-    n = run.study.run.parameter_sets
-    outcomes, table = _have(run.outcomes), _have(run.zones).table
-    codes = []
-    if n:
-        rated = _have(run.units).sites["rated_share"].to_numpy()
-        for k, values in enumerate(sample_sets(axes, n)):
-            settings, soils = apply_set(run.tables.settings(), _have(run.soil_records), axes, values)
-            simulated = _simulated(run, "agreement", settings, soils, k, n, ladder_days=())
-            other = site_outcomes(
-                simulated, _capacity(soils), _have(run.units), _have(run.cell_climate), dryland, _planting_day(run),
-                full=False,
-            )  # fmt: skip
-            codes.append(classify(other, dryland, rated).table["zone_code"].to_numpy())
-    share = agreement(np.array(codes), table["zone_code"].to_numpy())
-    share = np.where(table["zone"] == "not_rated", np.nan, share)
-    run.outcomes = outcomes.assign(
-        agreement=(
-            "site",
-            share.astype(np.float32),
-            {"units": "1", "long_name": "share of parameter sets that agree"},
-        )
-    )
-
-
 def fields(run: Run) -> None:
     """Summarise the fields by their exact share of every site."""
-    units_, study = _have(run.units), _have(run.grid)
+    units_, study = need(run.units), need(run.grid)
     if run.fields is None:  # the map of the ground alone: every later stage takes zero rows with all their columns
         run.fields, _ = clean_fields(
             gpd.GeoDataFrame({"field_id": []}, geometry=[], crs=study.crs), run.study.map.crs
         )
     run.coverage = field_coverage(run.fields, units_.site_raster, study)
-    outcomes = _have(run.outcomes)
+    outcomes = need(run.outcomes)
     values = pd.DataFrame({"slope_percent": _soil_slope(run)}, index=units_.sites.index)
     values["seeding_rate_factor"] = [seeding_rate_factor(float(p)) for p in outcomes["precip_mm"].values]
     run.summary = summarise_fields(
         run.fields,
         run.coverage,
         outcomes,
-        _have(run.zones).table,
+        need(run.zones).table,
         units_.sites,
         irrigated_zones=run.irrigated_zones,
         site_values=values,
@@ -349,7 +208,7 @@ def fields(run: Run) -> None:
 
 def _soil_slope(run: Run) -> np.ndarray:
     """Return the mean slope of each site from the soil survey, percent."""
-    sites, profiles = _have(run.units).sites, _have(run.soil).profiles
+    sites, profiles = need(run.units).sites, need(run.soil).profiles
     weighted = profiles["slope_percent"] * profiles["share"]
     known = profiles["share"].where(profiles["slope_percent"].notna())
     mean = weighted.groupby(profiles["map_unit_id"]).sum() / known.groupby(profiles["map_unit_id"]).sum()
@@ -361,8 +220,8 @@ def _field_slope(run: Run) -> dict[str, np.ndarray]:
     table = run.study.elevation
     if table is None or run.fields is None:
         return {}
-    study = _have(run.grid)
-    needed = _have(run.units).site_raster >= 0
+    study = need(run.grid)
+    needed = need(run.units).site_raster >= 0
     height, problems = read_elevation(run.path(table.path), study, unit=table.unit, band=table.band, needed=needed)
     run.problems += problems
     slope = slope_percent(height, abs(study.affine.a))
@@ -379,23 +238,3 @@ STEPS: tuple[Callable[[Run], None], ...] = (
     parameter_sets,
     fields,
 )
-
-
-def _have(value: Any) -> Any:
-    """Return a result of an earlier step."""
-    if value is None:
-        raise RuntimeError("a step ran before the step that it needs")
-    return value
-
-
-def _capacity(soils: np.ndarray) -> np.ndarray:
-    return soils["capacity_mm"].sum(axis=1)
-
-
-def _planting_day(run: Run) -> int:
-    return day_of_year(run.study.calendar.planting)
-
-
-def _first_season(run: Run) -> SeasonIndex:
-    seasons = _have(run.seasons)
-    return SeasonIndex(**{name: getattr(seasons, name)[:1] for name in SeasonIndex.__dataclass_fields__})

@@ -134,11 +134,12 @@ def code_raster(cell_m: float) -> tuple[np.ndarray, Any]:
 
 
 def write_map_unit_raster(folder: Path, cell_m: float = 10.0) -> Path:
-    """Write the raster of map unit keys, with the tables in a geodatabase beside it."""
+    """Write the raster of map unit keys, and the tables in ``survey/tables.gdb``."""
     codes, transform = code_raster(cell_m)
     path = folder / "MapunitRaster_10m.tif"
     write_geotiff(path, codes, transform, nodata=2147483647, tiled=True, compress="deflate")
-    write_soil_tables(folder / "tables.gdb")
+    (folder / "survey").mkdir()
+    write_soil_tables(folder / "survey" / "tables.gdb")
     return path
 
 
@@ -346,11 +347,12 @@ def write_station_tables(folder: Path) -> str:
         )
         table.to_csv(folder / f"site{number}.csv", index=False)
         places.append({"station": f"site{number}", **station})
-    pd.DataFrame(places).to_csv(folder / "stations.csv", index=False)
+    pd.DataFrame(places).to_csv(folder.parent / "places.csv", index=False)
     return (
         f'path = "{folder.name}"\n'
         'variables = { date = "Obs Date", precip = "Rain", tmin = "Low", tmax = "High", et0 = "Grass ET" }\n'
-        'options = { units = { precip = "inch", tmin = "degF", tmax = "degF", et0 = "inch" } }'
+        'options = { stations = "places.csv", '
+        'units = { precip = "inch", tmin = "degF", tmax = "degF", et0 = "inch" } }'
     )
 
 

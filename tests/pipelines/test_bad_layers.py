@@ -140,7 +140,7 @@ def soils_cut_short_in_the_data(tmp: Path) -> dict[str, str]:
 def map_unit_raster_cut_short(tmp: Path) -> dict[str, str]:
     raster = fs.write_map_unit_raster(tmp)
     raster.write_bytes(raster.read_bytes()[:-2000])
-    return {"soils": f'path = "{raster.name}"'}
+    return {"soils": f'path = "{raster.name}"\nvariables = {{ tables = "survey/tables.gdb" }}'}
 
 
 def soil_netcdf_damaged(tmp: Path) -> dict[str, str]:

@@ -69,7 +69,8 @@ def geodatabase(folder: Path) -> str:
 
 
 def map_unit_raster(folder: Path) -> str:
-    return f'path = "{fs.write_map_unit_raster(folder).name}"'
+    name = fs.write_map_unit_raster(folder).name
+    return f'path = "{name}"\nvariables = {{ tables = "survey/tables.gdb" }}'
 
 
 def capacity_netcdf(folder: Path) -> str:
