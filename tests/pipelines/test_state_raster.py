@@ -76,7 +76,7 @@ def test_a_county_out_of_a_state_is_screened_below_the_memory_limit(state, tmp_p
     study = fs.write_study(
         tmp_path,
         soils=f'path = "{state}/MapunitRaster_10m.tif"',
-        climate=f'path = "{fs.SAMPLE}/climate/normals.nc"',
+        climate=f'path = "{fs.SAMPLE}/climate/daily.nc"',
         fields=f'path = "{fs.SAMPLE}/fields.gpkg"',
     )
     text = study.read_text().replace(str(list(fs.BOUNDS)), str(list(COUNTY)))
