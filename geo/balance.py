@@ -115,6 +115,7 @@ def simulate(
     settings: BalanceSettings,
     ladder_days: tuple[int, ...] = LADDER_DAYS,
     days: np.ndarray | None = None,
+    workers: int | None = None,
 ) -> xr.Dataset:
     """Run the four options on every unit and season.
 
@@ -131,6 +132,8 @@ def simulate(
         Termination dates tried for the overwintering cover, days from planting (0 or less).
     days : structured array of `DAY`, optional
         `pack_days(weather)`, to save the work when units are run in parts.
+    workers : int, optional
+        Threads; one a core by default.
 
     Returns
     -------
@@ -172,9 +175,9 @@ def simulate(
             flux[part], ladder_paw[part],
         )  # fmt: skip
 
-    workers = max(1, min(os.cpu_count() or 1, n))
-    edges = np.linspace(0, n, workers + 1).astype(int)
-    with ThreadPoolExecutor(workers) as pool:
+    parts = max(1, min(workers or os.cpu_count() or 1, n))
+    edges = np.linspace(0, n, parts + 1).astype(int)
+    with ThreadPoolExecutor(parts) as pool:
         worst = max(pool.map(run_part, [slice(i, j) for i, j in itertools.pairwise(edges)]), default=0.0)
     dims = ("unit", "option", "season")
     data = {

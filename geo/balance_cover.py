@@ -9,10 +9,12 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from geo.balance_day import CANOPY_HEIGHT_M_PER_KG_HA, water_day
+from geo.balance_day import shelter_height, water_day
 
 DEHARDENING_SPAN_C = 5.0
 DEHARDENING_SPEED = 2.0
+NO_FROST_ABOVE_C = 3.0
+"""Above this minimum no killing temperature is met, and frost is not looked at."""
 
 
 @njit(cache=True, error_model="numpy")
@@ -64,6 +66,7 @@ def open_stand(state, groups):
     state.emerged = 0.0
     state.emergence_gdd = 0.0
     state.canopy = 0.0
+    state.frost_memory = 0.0
     for g in range(groups.size):
         state.heat_gdd[g] = 0.0
         state.root_mm[g] = 0.0
@@ -110,6 +113,8 @@ def crown_temperature(tmin_c, snow_cm):
 def _frost(state, day, groups, p):
     """Harden, and kill each group at its own temperature."""
     crown = crown_temperature(day.tmin_c, p.snow_depth_cm_per_mm * state.snow_mm)
+    living = 0
+    state.frost_memory = 0.0
     for g in range(groups.size):
         if state.alive[g] < 0.5:
             continue
@@ -121,8 +126,14 @@ def _frost(state, day, groups, p):
             state.hardened[g] = max(0.0, state.hardened[g] - DEHARDENING_SPEED / trait.hardening_days)
         kill = trait.kill_c + state.hardened[g] * (trait.kill_hardened_c - trait.kill_c)
         state.cold_nights[g] = state.cold_nights[g] + 1.0 if felt <= trait.kill_three_nights_c else 0.0
+        state.frost_memory = max(state.frost_memory, state.hardened[g] + state.cold_nights[g])
         if felt <= kill or state.cold_nights[g] >= 3.0:
             bury_group(state, groups, g)
+        else:
+            living += 1
+    if living == 0:  # nothing is left to run; the days that follow are those of bare ground under dead cover
+        state.canopy = 0.0
+        state.stand_open = 0.0
 
 
 @njit(cache=True, error_model="numpy")
@@ -143,43 +154,43 @@ def cover_day(state, soil, day, groups, p, density, water_bonus, days_since_seed
     depletion = 0.0
     warmth = 0.0
     thinning = np.sqrt(min(1.0, density))
+    per_degree = 1.0 / p.growth_span_c
     for g in range(groups.size):
         if state.alive[g] < 0.5:
             continue
         trait = groups[g]
         part = trait.share * ground_cover(state.heat_gdd[g], trait.half_cover_gdd, trait.cover_max * thinning)
+        state.cover_part[g] = part
         canopy += part
         kcb_full += part * trait.kcb_full
         height += part * trait.height_m
         root += part * state.root_mm[g]
         depletion += part * trait.depletion_p
-        warmth += part * min(1.0, max(0.0, (day.tmean_c - trait.base_temperature_c) / p.growth_span_c))
+        warmth += part * min(1.0, max(0.0, (day.tmean_c - trait.base_temperature_c) * per_degree))
     state.canopy = canopy
     kcb = 0.0
     if canopy > 1e-9:
-        kcb_full /= canopy
-        height /= canopy
-        root = max(100.0, root / canopy)
-        depletion /= canopy
-        warmth /= canopy
-        kcb = kcb_full * density_coefficient(canopy, height, p.canopy_multiplier) * (1.0 - water_bonus)
+        share = 1.0 / canopy
+        height *= share
+        root = max(100.0, root * share)
+        depletion *= share
+        warmth *= share
+        kcb = kcb_full * share * density_coefficient(canopy, height, p.canopy_multiplier) * (1.0 - water_bonus)
     else:
         root, depletion, warmth = 100.0, 0.5, 1.0
     taken, stress = water_day(state, soil, day, p, kcb, root, depletion, warmth)
     standing = 0.0
-    vpd = max(p.vpd_floor_kpa, day.vpd_kpa)
+    # Pa / kPa = g dry matter per kg water; 1 g/kg = 10 kg/ha per mm (Tanner and Sinclair 1983 form)
+    growth = 10.0 * taken / (canopy * max(p.vpd_floor_kpa, day.vpd_kpa)) if canopy > 1e-9 else 0.0
     for g in range(groups.size):
         if state.alive[g] < 0.5:
             continue
         trait = groups[g]
         heat = max(0.0, day.tmean_c - trait.base_temperature_c) * stress
-        part = trait.share * ground_cover(state.heat_gdd[g], trait.half_cover_gdd, trait.cover_max * thinning)
-        if canopy > 1e-9:
-            # Pa / kPa = g dry matter per kg water; 1 g/kg = 10 kg/ha per mm (Tanner and Sinclair 1983 form)
-            state.mass_kg_ha[g] += taken * part / canopy * trait.efficiency_pa / vpd * 10.0
+        state.mass_kg_ha[g] += growth * state.cover_part[g] * trait.efficiency_pa
         state.heat_gdd[g] += heat
         state.root_mm[g] = min(trait.root_max_mm, state.root_mm[g] + trait.root_rate_mm_per_gdd * heat)
         standing += state.mass_kg_ha[g]
-    _frost(state, day, groups, p)
-    grown = (standing + state.dead_cover_kg_ha) * CANOPY_HEIGHT_M_PER_KG_HA
-    state.shelter_m = max(p.stubble_height_m, min(0.4, p.stubble_height_m + grown))
+    if day.tmin_c <= NO_FROST_ABOVE_C or day.tmean_c < p.hardening_below_c or state.frost_memory > 0.0:
+        _frost(state, day, groups, p)
+    state.shelter_m = shelter_height(standing + state.dead_cover_kg_ha, p)

@@ -27,7 +27,8 @@ FROZEN_PACK_MM, FROZEN_PACK_EXPONENT, LEAST_PACK_MM = 50.0, -0.47, 5.0
 """The share of melt that enters falls with the snow water of the pack: fitted to the equation of Zhao and Gray 1997
 at 25, 50 and 100 mm (coefficients 1.63, 1.20, 0.85), taken relative to 50 mm."""
 FULL_SHELTER_M = 0.4
-CANOPY_HEIGHT_M_PER_KG_HA = 0.1 / 1000.0
+HEIGHT_M_PER_KG_HA = 0.1 / 1000.0
+"""Height that a tonne of cover adds to the shelter: 0.1 m (common practice, no source)."""
 
 PRECIP, EVAPORATION, TRANSPIRATION, DRAINAGE, RUNOFF, SNOW_LOSS = 0, 1, 2, 3, 4, 5
 
@@ -274,3 +275,11 @@ def decay_day(state, soil, day, p):
     days = min(day.decay_heat, wetness)
     state.straw_kg_ha *= 1.0 - p.straw_decay_per_day * days
     state.dead_cover_kg_ha *= 1.0 - min(1.0, p.straw_decay_per_day * state.dead_decay * days)
+    if state.stand_open < 0.5:
+        state.shelter_m = shelter_height(state.dead_cover_kg_ha, p)
+
+
+@njit(cache=True, error_model="numpy")
+def shelter_height(cover_kg_ha, p):
+    """Return the height of stubble and cover that holds snow and slows wind, m; it falls as the cover rots."""
+    return max(p.stubble_height_m, min(FULL_SHELTER_M, p.stubble_height_m + cover_kg_ha * HEIGHT_M_PER_KG_HA))

@@ -70,7 +70,9 @@ STATE = np.dtype(
         ("mass_kg_ha", "f8", (MAX_GROUPS,)),
         ("hardened", "f8", (MAX_GROUPS,)),
         ("cold_nights", "f8", (MAX_GROUPS,)),
+        ("frost_memory", "f8"),  # above 0 while any group is hardened or counts cold nights
         ("alive", "f8", (MAX_GROUPS,)),
+        ("cover_part", "f8", (MAX_GROUPS,)),  # ground covered by each group, today
         ("canopy", "f8"),  # live ground cover of the whole mix, 0-1
         ("flux_mm", "f8", (len(FLUXES),)),  # sums since the last reset
         ("closure_mm", "f8"),  # largest absolute daily imbalance

@@ -14,7 +14,7 @@ from geo.response_units import ResponseUnits
 from geo.season import CHECKS, SeasonIndex
 from geo.weighted import mixture_mean, mixture_quantile, padded_members
 from geo.zone_codes import OPTIONS
-from geo.zones import ZoneRules
+from geo.zones import TOLERANCE, ZoneRules
 
 QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
 TARGETS = tuple(float(t) for t in np.round(np.arange(0.10, 0.901, 0.05), 2))
@@ -131,7 +131,7 @@ def latest_safe_day(day: np.ndarray, gap_mm: np.ndarray, shortfall_years: np.nda
     Between two tried dates the answer is interpolated to where the first test fails.
     """
     slack = np.stack([rules.planting_gap_max_mm - gap_mm, rules.shortfall_max - shortfall_years], axis=-1)
-    passed = (slack >= -1e-9).all(axis=-1)
+    passed = (slack >= -TOLERANCE).all(axis=-1)
     good = np.cumprod(passed, axis=1).sum(axis=1)
     out = np.full(gap_mm.shape[0], np.nan)
     last = len(day) - 1

@@ -19,8 +19,8 @@ from pipelines import steps
 from pipelines.display import Units
 from pipelines.overview_map import Overview, draw_overview
 from pipelines.readers.elevation import read_elevation
+from pipelines.run_state import Report, Run
 from pipelines.staging import staged_file
-from pipelines.steps import Report, Run
 from pipelines.study import Study, load_study
 from pipelines.tables import load_tables, zone_rules
 

@@ -66,6 +66,6 @@ target_share = 0.5            # the target: share of the water that the root zon
 # [mixes.winter_killed]   # and [mixes.overwinter]: plant groups and their shares, see shared/cover_mixes.toml
 
 # [run]
-# parameter_sets = 9      # further runs that say how sure a zone is; 0 for a quick look
+# parameter_sets = 8      # further runs that say how sure a zone is; 0 for a quick look
 # field_pages = true
 """

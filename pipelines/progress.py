@@ -12,7 +12,7 @@ from rich.console import Console
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
-# Shares of the work of a county with nine parameter sets, in seconds of one busy core. They only shape the time left,
+# Shares of the work of a county with eight parameter sets, in seconds of one busy core. They only shape the time left,
 # which follows the pace that is seen; a step that is missing here counts as one second.
 RUN_STEPS: Mapping[str, float] = {
     "layers": 1.0,

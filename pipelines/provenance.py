@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from pipelines.steps import Run
+from pipelines.run_state import Run
 
 _LIBRARIES = ("numpy", "numba", "xarray", "pandas", "geopandas", "shapely", "rasterio", "pyogrio", "exactextract")
 _BIG = 64 * 1024 * 1024

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,8 +21,9 @@ from pipelines.pages.county_map import write_county_map
 from pipelines.pages.field_page import write_field_pages
 from pipelines.provenance import provenance
 from pipelines.result import StudyResult, save_result
+from pipelines.run_state import Report, Run
 from pipelines.staging import staged
-from pipelines.steps import STEPS, Report, Run
+from pipelines.steps import STEPS
 from pipelines.study import Study, load_study
 from pipelines.tables import load_tables, zone_rules
 
@@ -100,8 +102,16 @@ def _gather(run: Run, record: dict[str, object]) -> StudyResult:
 def publish(result: StudyResult, out: Path, report: Report, *, field_pages: bool = True) -> None:
     """Write the whole output folder; every file is written whole or not at all."""
     report("publish", 0, 4)
-    publish_layers(result, out)
-    report("publish", 1, 4)
+    # The layers are mostly compiled code, the pages mostly Python: side by side they share the cores well.
+    with ThreadPoolExecutor(1) as beside:
+        layers = beside.submit(publish_layers, result, out)
+        write_county_map(result, out / "index.html")
+        report("publish", 1, 4)
+        if field_pages and len(result.fields):
+            write_field_pages(result, out / "fields", progress=lambda done, total: report("field pages", done, total))
+        report("publish", 2, 4)
+        layers.result()
+    report("publish", 3, 4)
     with staged(out) as stage:
         data = stage / "data"
         data.mkdir()
@@ -109,11 +119,6 @@ def publish(result: StudyResult, out: Path, report: Report, *, field_pages: bool
         write_csv(result.problems, stage / "problems.csv", "metric")
         record = {"settings": result.settings, **result.provenance}
         (stage / "run.json").write_text(json.dumps(record, indent=1, default=_plain), encoding="utf-8")
-    report("publish", 2, 4)
-    write_county_map(result, out / "index.html")
-    report("publish", 3, 4)
-    if field_pages and len(result.fields):
-        write_field_pages(result, out / "fields", progress=lambda done, total: report("field pages", done, total))
     report("publish", 4, 4)
 
 

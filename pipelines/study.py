@@ -121,7 +121,7 @@ class MixTable(_Table):
 class RunTable(_Table):
     """[run]: how much is worked out."""
 
-    parameter_sets: int = Field(default=9, ge=0, le=64)
+    parameter_sets: int = Field(default=8, ge=0, le=64)
     field_pages: bool = True
 
 

@@ -1,0 +1,147 @@
+"""The steps in the middle of the run: water balance, outcomes, zones, and how sure they are."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import xarray as xr
+
+from geo.balance import simulate
+from geo.outcome import site_outcomes, yearly_values
+from geo.parameter_sets import agreement, apply_set, sample_sets, uncertain_axes
+from geo.parameters import BalanceSettings
+from geo.season import LADDER_DAYS, SeasonIndex, day_of_year
+from geo.zones import classify
+from pipelines.run_state import Report, Run, need
+from pipelines.tables import zone_rules
+
+UNITS_AT_ONCE = 256
+
+
+def _simulated(
+    run: Run,
+    settings: BalanceSettings,
+    soils: np.ndarray,
+    tell: Callable[[int], None],
+    ladder_days: tuple[int, ...] = LADDER_DAYS,
+    workers: int | None = None,
+) -> xr.Dataset:
+    """Run the balance in parts; `tell` is called with the number of parts after each."""
+    cell = need(run.units).units["cell"].to_numpy()
+    parts = []
+    starts = range(0, len(soils), UNITS_AT_ONCE)
+    for start in starts:
+        part = slice(start, start + UNITS_AT_ONCE)
+        parts.append(
+            simulate(
+                need(run.weather),
+                need(run.seasons),
+                soils[part],
+                cell[part],
+                settings,
+                ladder_days,
+                need(run.days),
+                workers,
+            )
+        )
+        tell(len(starts))
+    out = (
+        xr.concat(parts, dim="unit", data_vars="minimal", coords="minimal", compat="override", join="exact")
+        if len(parts) > 1
+        else parts[0]
+    )
+    out = out.assign_coords(unit=np.arange(len(soils)))
+    out.attrs["closure_mm"] = max(p.attrs["closure_mm"] for p in parts)
+    out.attrs["unit_days"] = sum(p.attrs["unit_days"] for p in parts)
+    return out
+
+
+def _counter(report: Report, step: str, runs: int) -> Callable[[int], None]:
+    """Return a function that counts parts of so many runs, from any thread."""
+    done, lock = 0, threading.Lock()
+
+    def tell(parts: int) -> None:
+        nonlocal done
+        with lock:
+            done += 1
+            report(step, done, runs * parts)
+
+    return tell
+
+
+def balance(run: Run) -> None:
+    """Run the water balance of every unit and summarise it by site."""
+    settings, soils = run.tables.settings(), need(run.soil_records)
+    run.report("compile", 0, 1)
+    cell = need(run.units).units["cell"].to_numpy()
+    simulate(need(run.weather), _first_season(run), soils[:1], cell[:1], settings)
+    run.report("compile", 1, 1)
+    simulated = _simulated(run, settings, soils, _counter(run.report, "balance", 1))
+    run.closure_mm = float(simulated.attrs["closure_mm"])
+    run.unit_days = int(simulated.attrs["unit_days"])
+    run.yearly = yearly_values(simulated)
+    run.report("outcomes", 0, 1)
+    dryland, _ = zone_rules(run.tables, run.study)
+    run.outcomes = site_outcomes(
+        simulated, _capacity(soils), need(run.units), need(run.cell_climate), dryland, _planting_day(run)
+    )
+    run.report("outcomes", 1, 1)
+
+
+def zones(run: Run) -> None:
+    """Classify the sites, for dryland and for irrigated fields."""
+    dryland, irrigated = zone_rules(run.tables, run.study)
+    rated = need(run.units).sites["rated_share"].to_numpy()
+    outcomes = need(run.outcomes)
+    run.zones = classify(outcomes, dryland, rated)
+    run.irrigated_zones = classify(outcomes, irrigated, rated, water_tests=False).table
+    run.report("zones", 1, 1)
+
+
+def parameter_sets(run: Run) -> None:
+    """Repeat the balance with other parameters and count how often the zone stays the same."""
+    dryland, _ = zone_rules(run.tables, run.study)
+    axes = uncertain_axes(run.tables.scalars, run.tables.traits)  # type: ignore[arg-type]
+    n = run.study.run.parameter_sets
+    outcomes, table = need(run.outcomes), need(run.zones).table
+    rated = need(run.units).sites["rated_share"].to_numpy()
+    tell = _counter(run.report, "agreement", n)
+
+    def zone_codes(values: np.ndarray) -> np.ndarray:
+        settings, soils = apply_set(run.tables.settings(), need(run.soil_records), axes, values)
+        simulated = _simulated(run, settings, soils, tell, ladder_days=(), workers=1)
+        other = site_outcomes(
+            simulated, _capacity(soils), need(run.units), need(run.cell_climate), dryland, _planting_day(run),
+            full=False,
+        )  # fmt: skip
+        return classify(other, dryland, rated).table["zone_code"].to_numpy()
+
+    # One set a core: the summing up of one set then overlaps with the balance of the next.
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        codes = list(pool.map(zone_codes, sample_sets(axes, n) if n else []))
+    share = agreement(np.array(codes), table["zone_code"].to_numpy())
+    share = np.where(table["zone"] == "not_rated", np.nan, share)
+    run.outcomes = outcomes.assign(
+        agreement=(
+            "site",
+            share.astype(np.float32),
+            {"units": "1", "long_name": "share of parameter sets that agree"},
+        )
+    )
+
+
+def _capacity(soils: np.ndarray) -> np.ndarray:
+    return soils["capacity_mm"].sum(axis=1)
+
+
+def _planting_day(run: Run) -> int:
+    return day_of_year(run.study.calendar.planting)
+
+
+def _first_season(run: Run) -> SeasonIndex:
+    seasons = need(run.seasons)
+    return SeasonIndex(**{name: getattr(seasons, name)[:1] for name in SeasonIndex.__dataclass_fields__})

@@ -1,0 +1,74 @@
+"""What a run has worked out so far: the one value that the steps hand on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import xarray as xr
+from odc.geo.geobox import GeoBox
+from scipy.sparse import csr_matrix
+
+from geo.errors import Problem
+from geo.outcome import CellClimate
+from geo.response_units import ResponseUnits
+from geo.season import SeasonIndex
+from geo.soils import SoilTable
+from geo.zones import Zones
+from pipelines.readers.climate import ClimateInput
+from pipelines.study import Study
+from pipelines.tables import Tables
+
+Report = Callable[[str, int, int], None]
+"""Called as ``report(step, done, total)``."""
+
+
+@dataclass
+class Run:
+    """What the steps have worked out so far; each step fills its own part and reads only earlier ones."""
+
+    study: Study
+    folder: Path
+    tables: Tables
+    report: Report
+    problems: list[Problem] = field(default_factory=list)
+    raw_fields: gpd.GeoDataFrame | None = None
+    fields: gpd.GeoDataFrame | None = None
+    soil: SoilTable | None = None
+    climate: ClimateInput | None = None
+    grid: GeoBox | None = None
+    units: ResponseUnits | None = None
+    cells: pd.DataFrame | None = None
+    weather: xr.Dataset | None = None
+    days: np.ndarray | None = None
+    seasons: SeasonIndex | None = None
+    soil_records: np.ndarray | None = None
+    cell_climate: CellClimate | None = None
+    yearly: xr.Dataset | None = None
+    outcomes: xr.Dataset | None = None
+    zones: Zones | None = None
+    irrigated_zones: pd.DataFrame | None = None
+    coverage: csr_matrix | None = None
+    summary: gpd.GeoDataFrame | None = None
+    closure_mm: float = 0.0
+    unit_days: int = 0
+
+    def path(self, relative: str) -> Path:
+        """Return a path of the study file, relative to the file's folder."""
+        return (self.folder / relative).resolve()
+
+    def resolved(self, table: dict[str, Any], key: str) -> dict[str, Any] | None:
+        """Return a table of the study file with the path under `key` made absolute; None when it is empty."""
+        return ({**table, key: str(self.path(table[key]))} if key in table else table) or None
+
+
+def need(value: Any) -> Any:
+    """Return a result of an earlier step."""
+    if value is None:
+        raise RuntimeError("a step ran before the step that it needs")
+    return value
