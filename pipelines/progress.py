@@ -12,8 +12,8 @@ from rich.console import Console
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
-# Shares of the work of a county with eight parameter sets, in seconds of one busy core. They only shape the time left,
-# which follows the pace that is seen; a step that is missing here counts as one second.
+# Shares of the work of a county with eight parameter sets, in seconds of one busy core. They only shape the time
+# left, which follows the pace that is seen; a step that is missing here counts as one second.
 RUN_STEPS: Mapping[str, float] = {
     "layers": 1.0,
     "grid": 0.5,
