@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,9 +11,7 @@ import pandas as pd
 from geo.errors import StudyError
 from pipelines.readers.climate_build import Context
 from pipelines.readers.climate_products import REQUIRED
-
-if TYPE_CHECKING:
-    from pipelines.readers.climate_stations import Station
+from pipelines.readers.climate_station import Station
 
 
 def read(path: Path, context: Context) -> list[dict[str, Any]]:

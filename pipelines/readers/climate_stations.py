@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,23 +16,12 @@ from pipelines.readers import climate_ghcn, climate_station_normals, climate_tab
 from pipelines.readers.climate_build import ClimateInput, Context, daily_input, normals_input
 from pipelines.readers.climate_cells import Area
 from pipelines.readers.climate_products import REQUIRED, Product, products
+from pipelines.readers.climate_station import Station
 from pipelines.readers.climate_tables import first_lines
 from pipelines.readers.climate_units import to_contract
 
 _MARGIN = 0.5  # degrees around the study area within which a station still speaks for it (common practice, no source)
 _GHCN_LONG = re.compile(r"^(\"?ID\"?,|[A-Z]{2}[A-Z0-9]{9},\d{8},[A-Z]{4},)")
-
-
-@dataclass(frozen=True, slots=True)
-class Station:
-    """One station with its table in source units: index date (or month 1 to 12), columns variable keys."""
-
-    id: str
-    name: str
-    latitude: float
-    longitude: float
-    elevation_m: float
-    table: pd.DataFrame
 
 
 def read_tables(
