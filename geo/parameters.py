@@ -148,13 +148,25 @@ def pack_settings(
     return BalanceSettings(pack_parameters(scalars), packed["winter_killed"], packed["overwinter"])
 
 
+def slope_curve_number(cn2: np.ndarray, slope_percent: np.ndarray) -> np.ndarray:
+    """Return curve numbers for the slope of the ground.
+
+    CN2s = CN2 + (CN3 - CN2)/3 (1 - 2 exp(-13.86 s)), s = rise over run, CN3 = CN2 exp(0.00673 (100 - CN2)) (Williams
+    1995; published curve numbers are for about 5 %). Where the slope is unknown (NaN) CN2 stays as it is.
+    """
+    slope = np.asarray(slope_percent, float) / 100.0
+    cn3 = cn2 * np.exp(0.00673 * (100.0 - cn2))
+    moved = cn2 + (cn3 - cn2) / 3.0 * (1.0 - 2.0 * np.exp(-13.86 * slope))
+    return np.where(np.isnan(slope), cn2, moved)
+
+
 def pack_soils(profiles: pd.DataFrame, rew_mm: Mapping[str, float], curve_numbers: pd.DataFrame) -> np.ndarray:
     """Pack profiles into `SOIL` records.
 
     Parameters
     ----------
     profiles : DataFrame
-        Profile columns of `geo.soils.SoilTable`.
+        Profile columns of `geo.soils.SoilTable`; ``slope_percent`` (optional) moves the curve numbers.
     rew_mm : mapping
         Readily evaporable water by surface texture (FAO-56 table 19); an unknown texture takes the mapping's
         value for "loam".
@@ -184,7 +196,8 @@ def pack_soils(profiles: pd.DataFrame, rew_mm: Mapping[str, float], curve_number
         profiles["sat_surface"].to_numpy(float) * FOOT_MM, soils["foot_wilting_mm"] + first + 1.0
     )
     group = profiles["hydrologic_group"].astype(str).str[-1].where(lambda g: g.isin(list("ABCD")), "B")
+    slope = profiles.get("slope_percent", pd.Series(np.nan, index=profiles.index)).to_numpy(float)
     for use in ("cn_fallow", "cn_cover"):
-        soils[use] = group.map(curve_numbers.loc[use]).to_numpy(float)
+        soils[use] = slope_curve_number(group.map(curve_numbers.loc[use]).to_numpy(float), slope)
     soils["root_limit_mm"] = depth
     return soils

@@ -30,6 +30,8 @@ PHYSICAL_STEPS: Mapping[str, float] = {
     "hydrologic_group": 0.0,
     "surface_texture": 0.0,
 }
+# Slope only moves the curve number a little; where it is unknown the curve number stays that of 5 %, as published.
+SLOPE, SLOPE_STEP_PERCENT, STANDARD_SLOPE_PERCENT = "slope_percent", 1.0, 5.0
 _DENSE_LIMIT = 50_000_000
 
 
@@ -172,8 +174,11 @@ def _rated_profiles(profiles: pd.DataFrame, steps: Mapping[str, float]) -> pd.Da
             complete &= profiles[column].notna()
         else:  # the balance has a fall-back for a text it does not know, so an empty one is no hole
             rounded[column] = profiles[column].fillna("").astype(str)
+    if SLOPE in profiles:
+        slope = profiles[SLOPE].astype(float).fillna(STANDARD_SLOPE_PERCENT)
+        rounded[SLOPE] = (slope / SLOPE_STEP_PERCENT).round()
     usable = profiles["rated"].astype(bool) & complete & (profiles["share"].astype(float) > 0)
-    group = rounded.groupby(list(steps), sort=False, dropna=False).ngroup()
+    group = rounded.groupby(list(rounded.columns), sort=False, dropna=False).ngroup()
     names = pd.Series(profiles.index, index=profiles.index)
     # A profile that is not rated must never stand for its twins: rank it behind those that are.
     order = np.argsort(~usable.to_numpy(), kind="stable")

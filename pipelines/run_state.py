@@ -47,6 +47,7 @@ class Run:
     weather: xr.Dataset | None = None
     days: np.ndarray | None = None
     seasons: SeasonIndex | None = None
+    slope: np.ndarray | None = None
     soil_records: np.ndarray | None = None
     cell_climate: CellClimate | None = None
     yearly: xr.Dataset | None = None

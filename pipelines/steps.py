@@ -6,6 +6,7 @@ layers -> grid -> units -> weather -> balance -> outcomes -> zones -> agreement 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import geopandas as gpd
@@ -24,7 +25,8 @@ from geo.parameters import pack_soils
 from geo.reference_et import daily_et0
 from geo.response_units import build_units
 from geo.season import index_seasons
-from geo.terrain import slope_percent
+from geo.soils import SoilTable
+from geo.terrain import site_means, slope_percent
 from geo.weather_generator import generate_daily
 from pipelines.field_tables import seeding_rate_factor
 from pipelines.model_steps import balance, parameter_sets, zones
@@ -129,6 +131,9 @@ def units(run: Run) -> None:
     study = need(run.grid)
     codes, map_units = burn_map_units(soil, study)
     near = nearest_cells(study, cells)
+    run.slope = _slope(run, codes >= 0)
+    if run.slope is not None:
+        run.soil = soil = _on_measured_slope(soil, site_means(run.slope, codes, len(map_units)), map_units)
     run.units = build_units(codes, map_units, near, soil, pixel_area_ha=cell_area_ha(study))
     if run.units.units.empty:
         raise StudyError(
@@ -215,17 +220,29 @@ def _soil_slope(run: Run) -> np.ndarray:
     return sites["map_unit_id"].map(mean).to_numpy(float)
 
 
-def _field_slope(run: Run) -> dict[str, np.ndarray]:
-    """Return the mean slope of each field from the height model, when there is one."""
+def _slope(run: Run, needed: np.ndarray) -> np.ndarray | None:
+    """Return the slope of each pixel from the height model, percent; None without one."""
     table = run.study.elevation
-    if table is None or run.fields is None:
-        return {}
+    if table is None:
+        return None
     study = need(run.grid)
-    needed = need(run.units).site_raster >= 0
     height, problems = read_elevation(run.path(table.path), study, unit=table.unit, band=table.band, needed=needed)
     run.problems += problems
-    slope = slope_percent(height, abs(study.affine.a))
-    return {"slope_percent": field_means(pixel_coverage(run.fields, study), slope.ravel())}
+    return slope_percent(height, abs(study.affine.a))
+
+
+def _on_measured_slope(soil: SoilTable, slope: np.ndarray, map_units: list[str]) -> SoilTable:
+    """Return the soils with the measured mean slope of each map unit in place of the survey's, where it is known."""
+    measured = soil.profiles["map_unit_id"].map(pd.Series(slope, index=map_units))
+    kept = measured.fillna(soil.profiles["slope_percent"])
+    return replace(soil, profiles=soil.profiles.assign(slope_percent=kept))
+
+
+def _field_slope(run: Run) -> dict[str, np.ndarray]:
+    """Return the mean slope of each field from the height model, when there is one."""
+    if run.slope is None or run.fields is None or run.fields.empty:
+        return {}
+    return {"slope_percent": field_means(pixel_coverage(run.fields, need(run.grid)), run.slope.ravel())}
 
 
 STEPS: tuple[Callable[[Run], None], ...] = (

@@ -195,3 +195,12 @@ def test_a_county_is_labelled_in_a_moment():
     made = build_units(codes, ids, cells, soil, pixel_area_ha=0.09)
     assert time.perf_counter() - began < 2.0
     assert len(made.sites) > 10_000
+
+
+def test_slope_keeps_twins_apart_and_an_unknown_slope_counts_as_five_percent():
+    soil = soil_of([(f"m{k}", "m", 0.2, *DEEP) for k in range(5)])
+    soil.profiles["slope_percent"] = [1.0, 1.2, 5.0, np.nan, 9.0]
+    one = np.zeros((1, 1), np.int32)
+    found = build_units(one, ["m"], one, soil, pixel_area_ha=0.09)
+    assert sorted(found.site_units["weight"].round(6)) == [0.2, 0.4, 0.4]
+    assert len(found.units) == 3

@@ -9,6 +9,7 @@ from geo.balance import decay_heat
 from geo.balance_cover import cover_day, crown_temperature, open_stand
 from geo.balance_day import adjusted_curve_number, decay_day, runoff_depth, storm_runoff, water_day
 from geo.balance_types import GROUP
+from geo.parameters import slope_curve_number
 from tests.water import (
     PINNED,
     day_record,
@@ -210,3 +211,23 @@ def test_dry_matter_of_a_millimetre(efficiency, vpd, kg_per_mm):
     transpired = state["flux_mm"][0, 2]
     assert transpired > 2.0
     assert state["mass_kg_ha"][0, 0] / transpired == pytest.approx(kg_per_mm, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("cn2", "slope_percent", "expected"),
+    [
+        pytest.param(75.0, 5.0, 75.0, id="Williams 1995: 5 % is the slope that curve numbers are published for"),
+        pytest.param(75.0, 20.0, 79.01, id="Williams 1995: CN 75 on 20 %, by hand"),
+        pytest.param(75.0, 0.0, 70.42, id="Williams 1995: CN 75 on level ground, by hand"),
+        pytest.param(83.0, 2.0, 81.27, id="Williams 1995: CN 83 on 2 %, by hand"),
+        pytest.param(83.0, np.nan, 83.0, id="unknown slope leaves the curve number"),
+    ],
+)
+def test_slope_moves_the_curve_number(cn2: float, slope_percent: float, expected: float) -> None:
+    assert slope_curve_number(np.array([cn2]), np.array([slope_percent]))[0] == pytest.approx(expected, abs=0.01)
+
+
+def test_steeper_ground_never_sheds_less() -> None:
+    slope = np.linspace(0, 60, 61)
+    for cn2 in (60.0, 74.0, 83.0, 90.0):
+        assert np.all(np.diff(slope_curve_number(np.full(61, cn2), slope)) >= 0)
