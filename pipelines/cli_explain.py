@@ -19,7 +19,7 @@ from pipelines.text import Catalogue
 _SITES_SHOWN = 6
 _MOST_DECIMALS = 4
 _TEST_WORDS = {
-    "season": "ground covered by the freeze",
+    "season": "years with enough ground cover",
     "winter": "winters that kill it",
     "survives": "winters that it survives",
     "gap": "less water than stubble",
