@@ -1,7 +1,7 @@
 """How fast the balance runs beside a named library, in one process; nothing is asserted on a clock.
 
-Run with ``-s`` to see the figures: unit-days a second of our four-layer balance with covers (one thread) and of pyfao56
-(single bucket, reference ET given), and their ratio. Different physics: read the order of magnitude.
+Run with ``-s`` to see the figures: unit-days a second of our four-layer balance with covers (one thread) and of
+pyfao56 (single bucket, reference ET given), and their ratio. Different physics: read the order of magnitude.
 """
 
 from __future__ import annotations
