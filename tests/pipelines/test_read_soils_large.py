@@ -21,16 +21,17 @@ SIDE = 60_000  # cells a side: 3.6 thousand million, 14 GB as 32-bit integers
 COUNTY = 3_000
 
 _READ = """
-import json, resource, sys
+import json, sys
+from tests.memory import peak_mb
 from pipelines.readers.soils import read_soils
 x0, y0 = {origin}
 cell, county = 10.0, {county}
 left, top = x0 + 30_000 * cell, y0 - 20_000 * cell
 area = (left, top - county * cell, left + county * cell, top, "EPSG:5070")
-start = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+start = peak_mb()
 soils, problems = read_soils(sys.argv[1], area=area, variables={{"tables": sys.argv[2]}})
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-print(json.dumps({{"peak_mb": peak / 1024, "start_mb": start / 1024, "shape": soils.code_raster.shape,
+peak = peak_mb()
+print(json.dumps({{"peak_mb": peak, "start_mb": start, "shape": soils.code_raster.shape,
                    "units": list(soils.map_units.index)}}))
 """
 

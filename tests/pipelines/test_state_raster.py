@@ -23,13 +23,14 @@ COUNTY = (-615_840.0, 1_884_480.0, -567_930.0, 1_933_140.0)
 LIMIT_MB = 1_500
 
 SCREEN = """
-import json, resource, sys
+import json, sys
 from pathlib import Path
+from tests.memory import peak_mb
 from pipelines.screen import screen
 published = screen(Path(sys.argv[1]), lambda *step: None, Path(sys.argv[2]))
 zones = published.result.zones
 print(json.dumps({
-    "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+    "peak_mb": peak_mb(),
     "seconds": published.seconds,
     "grid": [published.result.grid.shape.y, published.result.grid.shape.x],
     "mapped": float((published.result.site_raster >= 0).mean()),

@@ -221,7 +221,7 @@ def test_every_commented_default_of_the_new_study_file_is_the_default(tmp_path: 
     shown = {
         ("study", "seed"): "1", ("study", "years"): "31", ("map", "resolution_m"): "30.0",
         ("rules", "season_min"): "0.7",
-        ("run", "parameter_sets"): "9", ("run", "field_pages"): "true", ("rules", "winterkill_min"): "0.9",
+        ("run", "parameter_sets"): "8", ("run", "field_pages"): "true", ("rules", "winterkill_min"): "0.9",
         ("rules", "survival_min"): "0.7", ("rules", "ground_cover_min"): "0.3", ("rules", "rated_share_min"): "0.5",
     }  # fmt: skip
     study, _ = load_study(_write(tmp_path, LEAST))
