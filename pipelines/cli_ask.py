@@ -126,7 +126,7 @@ def evaluate(
 ) -> None:
     """Compare the model with published trials and open measurements, and show what its answers depend on.
 
-    Needs the extra: python -m pip install 'springfill[evaluate]'.
+    Needs more libraries: python -m pip install 'springfill\\[evaluate]'.
     """
     from rich.console import Console
     from rich.markup import escape
@@ -144,9 +144,14 @@ def evaluate(
             "Install it with: python -m pip install 'springfill[evaluate]'",
         ) from None
     with RunProgress(EVALUATION_STEPS, Console(stderr=True)) as progress:
-        run_evaluation(out, progress.report)
+        found = run_evaluation(out, progress.report)
     console = Console(highlight=False)
-    for page in sorted(out.glob("*.md")):
+    held_out = found.table[found.table["role"] == "held out"]
+    inside = int(held_out["passes"].sum())
+    console.print(f"{inside} of {len(held_out)} held-out figures lie inside their published band.")
+    for name in found.failures.index:
+        console.print(f"  outside: {escape(str(name))}")
+    for page in sorted(f for f in found.files if f.suffix == ".md"):
         console.print(f"Wrote [bold]{escape(str(page))}[/bold]", soft_wrap=True)
 
 
