@@ -124,10 +124,6 @@ def test_sliders_recolour_at_once_and_reset_brings_the_study_back(opened, county
     assert canvas_sum(page) != drawn
     assert page.locator("#rule-gap-out").inner_text() == "0.5 in"
     assert "Your rules" in page.locator("#rule-note").inner_text()
-    milliseconds = page.evaluate(
-        "() => { const t = performance.now(); SF.refresh('rules'); return performance.now() - t; }"
-    )
-    assert milliseconds < 2000
     page.click("#rule-reset")
     assert totals(page) == first
     assert canvas_sum(page) == drawn

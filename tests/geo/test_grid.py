@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 import tracemalloc
 from types import SimpleNamespace
 
@@ -215,15 +214,12 @@ def test_only_the_window_of_a_statewide_raster_is_read(tmp_path):
     grid = study_grid(HIGH_PLAINS)
     with rioxarray.open_rasterio(path) as raster:
         tracemalloc.start()
-        began = time.perf_counter()
         codes, ids = burn_map_units(soil_of(code_raster=raster.squeeze("band", drop=True), codes={42: "a"}), grid)
-        seconds = time.perf_counter() - began
         peak = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
     assert ids == ["a"]
     assert (codes == 0).mean() > 0.95
     assert peak < 50e6
-    assert seconds < 5
 
 
 @given(seed=st.integers(0, 2**32 - 1), n=st.integers(1, 40))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 import tracemalloc
 
 import numpy as np
@@ -113,9 +112,7 @@ def test_only_the_window_is_read(tmp_path):
         window = window.round_offsets().round_lengths()
         out.write(np.full((int(window.height), int(window.width)), 1234.0, "float32"), 1, window=window)
     tracemalloc.start()
-    began = time.perf_counter()
     heights, _ = read_elevation(path, GRID, unit="m")
-    assert time.perf_counter() - began < 5
     assert tracemalloc.get_traced_memory()[1] < 50e6
     tracemalloc.stop()
     np.testing.assert_allclose(heights, 1234.0)
