@@ -324,7 +324,8 @@ def common_years(usable: xr.DataArray, least_years: int = 10) -> tuple[np.ndarra
     """Return the cells kept and the harvest years that all of them may use.
 
     All units are compared on the same years. The cell with the fewest usable years is left out, again and
-    again, until the rest share `least_years` (or one cell is left).
+    again, until the rest share `least_years`, or as many as the fullest cell has where the whole record is shorter:
+    ten years hold nine seasons, and a short record is no reason to leave all cells but one out.
 
     Returns
     -------
@@ -338,7 +339,8 @@ def common_years(usable: xr.DataArray, least_years: int = 10) -> tuple[np.ndarra
     use = usable.transpose("cell", "year").values
     cells = np.arange(use.shape[0])
     problems: list[Problem] = []
-    while cells.size > 1 and use[cells].all(axis=0).sum() < least_years:
+    wanted = min(least_years, int(use.sum(axis=1).max(initial=0)))
+    while cells.size > 1 and use[cells].all(axis=0).sum() < wanted:
         worst = cells[np.argmin(use[cells].sum(axis=1))]
         what = f"only {int(use[worst].sum())} seasons without gaps"
         problems.append(Problem("climate", f"cell {worst}", what, "left out", "Take a fuller record for this place."))

@@ -205,6 +205,20 @@ def test_common_years_leave_out_the_poorest_cell() -> None:
     assert common_years(usable, least_years=3)[0].tolist() == [0, 1, 2]
 
 
+@pytest.mark.parametrize(
+    ("usable", "cells", "years"),
+    [
+        pytest.param([[True] * 9] * 3, [0, 1, 2], 9, id="ten whole years hold nine seasons; every cell stays"),
+        pytest.param([[True] * 9, [True] * 9, [True] * 4 + [False] * 5], [0, 1], 9, id="short, and one cell poorer"),
+    ],
+)
+def test_short_records_keep_their_cells(usable: list[list[bool]], cells: list[int], years: int) -> None:
+    table = xr.DataArray(usable, dims=("cell", "year"), coords={"year": range(9)})
+    kept, found, _ = common_years(table, least_years=10)
+    assert kept.tolist() == cells
+    assert found.size == years
+
+
 def test_cells_table() -> None:
     table = climate_cells(record(cells=2))
     assert table.index.name == "cell"
