@@ -141,7 +141,7 @@ def latest_safe_day(day: np.ndarray, gap_mm: np.ndarray, shortfall_years: np.nda
             out[site] = day[last]
             continue
         here, there = np.maximum(slack[site, k], 0.0), slack[site, k + 1]
-        share = min(h / (h - t) for h, t in zip(here, there, strict=True) if t < 0)
+        share = min(h / (h - t) for h, t in zip(here, there, strict=True) if t < -TOLERANCE)
         out[site] = day[k] + share * (day[k + 1] - day[k])
     return out
 

@@ -216,6 +216,7 @@ def test_without_pages_the_rule_has_all_it_needs():
         pytest.param([0, 38.1, 100, 100], [0, 0.2, 0.2, 0.2], 110.0, id="exactly at the limit passes"),
         pytest.param([0, 60, 10, 10], [0, 0, 0, 0], 100 + 10 * 38.1 / 60, id="safe again later does not count"),
         pytest.param([np.nan, 0, 0, 0], [0, 0, 0, 0], np.nan, id="unknown"),
+        pytest.param([28.1, 48.1, 48.1, 48.1], [0.2 + 1e-12] * 4, 105.0, id="rounding at one test moves no date"),
     ],
 )
 def test_latest_safe_day(gap, short, day):
