@@ -47,7 +47,7 @@ class Calendar:
     early_termination : tuple of int
         When the overwintering cover is ended early, in the year of planting.
     mid_november, first_april : tuple of int
-        The two check dates between.
+        The two check dates between; the second not after planting.
     """
 
     harvest: tuple[int, int] = (7, 20)
@@ -74,6 +74,12 @@ class Calendar:
                 "The spring dates are out of order.",
                 f"early termination {self.early_termination}, planting {self.planting}, harvest {self.harvest}",
                 "Put early termination before planting, and planting before the harvest date.",
+            )
+        if day_of_year(self.first_april) > spring[1]:  # nobody would look whether the cover lived through winter
+            raise StudyError(
+                "The first-April check comes after planting.",
+                f"first-April check {self.first_april}, planting {self.planting}",
+                "Put the check (first_april) on the day of planting or before.",
             )
 
 

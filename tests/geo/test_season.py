@@ -48,6 +48,7 @@ def test_month_day_is_the_inverse(day):
         ({"early_termination": (5, 20)}, "spring dates"),
         ({"planting": (8, 1)}, "spring dates"),
         ({"planting": (3, 1)}, "spring dates"),
+        ({"planting": (3, 20), "early_termination": (3, 1)}, "first-April check"),
     ],
 )
 def test_calendars_out_of_order_are_refused(changes, what):
