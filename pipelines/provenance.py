@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import importlib.metadata
 import platform
@@ -13,6 +14,7 @@ from pipelines.run_state import Run
 
 _LIBRARIES = ("numpy", "numba", "xarray", "pandas", "geopandas", "shapely", "rasterio", "pyogrio", "exactextract")
 _BIG = 64 * 1024 * 1024
+_SHAPEFILE = (".shp", ".dbf", ".prj", ".cpg")  # what decides shapes, attributes and place
 UNSTATED = "see its publisher"
 
 
@@ -47,9 +49,17 @@ def hash_path(path: Path) -> str:
     return digest.hexdigest()
 
 
+def files_of(path: Path) -> list[Path]:
+    """Return what a path of a study file stands for: itself, what its pattern matches, a shapefile with its parts."""
+    if not path.exists():
+        return sorted(Path(p) for p in glob.glob(str(path)))
+    if path.suffix.lower() == ".shp":
+        return sorted(p for p in path.parent.iterdir() if p.stem == path.stem and p.suffix.lower() in _SHAPEFILE)
+    return [path]
+
+
 def _layer(run: Run, layer: str, shown: str | list[str], **facts: str) -> dict[str, str]:
-    paths = [run.path(p) for p in ([shown] if isinstance(shown, str) else shown)]
-    found = [p for p in paths if p.exists()]
+    found = [p for one in ([shown] if isinstance(shown, str) else shown) for p in files_of(run.path(one))]
     newest = max((p.stat().st_mtime for p in found), default=0.0)
     return {
         "layer": layer,

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipelines.house import sample_dir
-from pipelines.provenance import hash_path
+from pipelines.provenance import files_of, hash_path
 from tests.pipelines.conftest import TinyRun
 
 
@@ -72,3 +72,18 @@ def test_counts_are_those_of_the_result(record: dict, tiny_run: TinyRun) -> None
     assert counts["seasons"] == 8
     assert counts["problems"] == len(result.problems)
     assert counts["parameter_sets"] == 2
+
+
+@pytest.mark.parametrize(
+    ("path", "files"),
+    [
+        pytest.param("rain_*.nc", ["rain_1990.nc", "rain_1991.nc"], id="a pattern is the files that it matches"),
+        pytest.param("farm.shp", ["farm.dbf", "farm.prj", "farm.shp"], id="a shapefile is all of its parts"),
+        pytest.param("rain_1990.nc", ["rain_1990.nc"], id="a file is itself"),
+        pytest.param("gone.nc", [], id="nothing"),
+    ],
+)
+def test_inputs_are_all_of_their_files(tmp_path: Path, path: str, files: list[str]) -> None:
+    for name in ("rain_1990.nc", "rain_1991.nc", "farm.shp", "farm.dbf", "farm.prj", "farm.txt", "other.dbf"):
+        (tmp_path / name).write_text(name, encoding="utf-8")
+    assert [p.name for p in files_of(tmp_path / path)] == files
