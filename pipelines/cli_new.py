@@ -58,10 +58,10 @@ target_share = 0.5            # the target: share of the water that the root zon
 # ground_cover_min = 0.3
 # rated_share_min = 0.5
 
-# [irrigated_rules]       # the same names, where irrigated fields differ
+# [irrigated_rules]       # season_min, winterkill_min, survival_min, rated_share_min, where irrigated fields differ
 
 # [parameters]            # of the water balance: names and ranges in shared/water_balance.toml
-# snow_catch_share = 0.5
+# snow_catch_share = 0.25
 
 # [mixes.winter_killed]   # and [mixes.overwinter]: plant groups and their shares, see shared/cover_mixes.toml
 

@@ -18,6 +18,9 @@ from geo.zones import ZoneRules
 from pipelines.house import shared_dir
 from pipelines.study import Study
 
+DRYLAND_ONLY = ("planting_gap_max_mm", "shortfall_max", "target_share", "ground_cover_min")
+"""Rules that irrigated fields cannot have of their own: the water tests are waived, years are counted once."""
+
 
 @dataclass(frozen=True)
 class Tables:
@@ -85,7 +88,7 @@ def load_tables(study: Study | None = None, folder: Path | None = None) -> Table
         for t, m in zip(surface["texture"], surface[["rew_low_mm", "rew_high_mm"]].mean(axis=1), strict=True)
     }
     digest = hashlib.sha256()
-    for path in sorted(folder.glob("*")):
+    for path in sorted(p for p in folder.glob("*") if p.is_file()):
         digest.update(path.name.encode() + path.read_bytes())
     return Tables(scalars, mixes, rules, traits, numbers, rew, digest.hexdigest())
 
@@ -115,7 +118,20 @@ def _with_changes(
 
 
 def zone_rules(tables: Tables, study: Study) -> tuple[ZoneRules, ZoneRules]:
-    """Return the rules for dryland and for irrigated fields."""
+    """Return the rules for dryland and for irrigated fields.
+
+    Raises
+    ------
+    StudyError
+        An unknown rule, a value outside its range, or an irrigated rule that could change nothing.
+    """
+    idle = [name for name in study.irrigated_rules if name in DRYLAND_ONLY]
+    if idle:
+        raise StudyError(
+            f"{idle[0]} cannot differ for irrigated fields.",
+            "[irrigated_rules]",
+            "Their water tests are waived, and the cover target is that of [rules]: take the line out.",
+        )
     dryland = ZoneRules.from_table(tables.rules, **study.rules)
     irrigated = ZoneRules.from_table(tables.rules, **{**study.rules, **study.irrigated_rules})
     return dryland, irrigated

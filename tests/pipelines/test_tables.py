@@ -102,6 +102,12 @@ def test_rules_are_those_of_the_table_and_irrigated_ones_follow_unless_named() -
     assert (dryland.survival_min, irrigated.survival_min) == (0.7, 0.8)
 
 
+@pytest.mark.parametrize("name", ["planting_gap_max_mm", "shortfall_max", "target_share", "ground_cover_min"])
+def test_an_irrigated_rule_that_changes_nothing_is_refused(name: str) -> None:
+    with pytest.raises(StudyError, match=name):
+        zone_rules(load_tables(), _study(irrigated_rules={name: 0.3}))
+
+
 def test_the_digest_follows_the_content(tmp_path: Path) -> None:
     copy = tmp_path / "shared"
     shutil.copytree(shared_dir(), copy)
