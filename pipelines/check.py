@@ -81,7 +81,7 @@ def check_study(study_file: Path, report: Report, out: Path | None = None) -> Ch
     ----------
     study_file : Path
     report : callable
-        Progress, see `pipelines.steps.Report`.
+        Progress, see `pipelines.run_state.Report`.
     out : Path, optional
         Folder of the overview map and the list of problems; the study's own by default.
 

@@ -48,7 +48,7 @@ def run_study(study: Study, folder: Path, digest: str, report: Report) -> StudyR
     digest : str
         SHA-256 of the study file.
     report : callable
-        Progress, see `pipelines.steps.Report`.
+        Progress, see `pipelines.run_state.Report`.
     """
     started, clock = datetime.now(UTC), time.monotonic()
     run = Run(study, folder, load_tables(study), report)

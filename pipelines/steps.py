@@ -40,7 +40,7 @@ MARGIN_DEG = 0.02
 
 
 def _bounds_deg(run: Run) -> tuple[float, float, float, float] | None:
-    """Return the study area in degrees: [map] bounds, else the fields with a margin, else None (all soils)."""
+    """Return the [map] bounds in degrees; None without them."""
     if run.study.map.bounds is not None:
         from rasterio.warp import transform_bounds
 
