@@ -167,7 +167,8 @@ def summarise_fields(
     sites : DataFrame
         Index `site`; `reason`.
     irrigated_zones : DataFrame, optional
-        The same as `zones` with the water tests waived; used for irrigated fields.
+        The same as `zones` with the water tests waived; used for irrigated fields, with its own `agreement` where
+        it has that column.
     site_values : DataFrame, optional
         More columns by site to average (`slope_percent`, `seeding_rate_factor`).
     field_values : mapping, optional
@@ -217,6 +218,9 @@ def summarise_fields(
     weights = _rated_only(coverage, parts, rated)
     for name in BY_SITE:
         out[name] = field_means(weights, _median(outcomes, name), MIN_KNOWN_SHARE)
+    if irrigated_zones is not None and "agreement" in irrigated_zones:
+        wet = field_means(weights, irrigated_zones["agreement"].to_numpy(float), MIN_KNOWN_SHARE)
+        out["agreement"] = np.where(irrigated, wet, out["agreement"])
     for name in BY_OPTION:
         means = field_means(weights, _median(outcomes, name))
         for column, option in enumerate(OPTIONS):

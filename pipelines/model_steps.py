@@ -8,6 +8,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from geo.balance import simulate
@@ -103,28 +104,31 @@ def zones(run: Run) -> None:
 
 
 def parameter_sets(run: Run) -> None:
-    """Repeat the balance with other parameters and count how often the zone stays the same."""
-    dryland, _ = zone_rules(run.tables, run.study)
+    """Repeat the balance with other parameters and count how often the zone stays the same, under both rules."""
+    dryland, irrigated = zone_rules(run.tables, run.study)
     axes = uncertain_axes(run.tables.scalars, run.tables.traits)  # type: ignore[arg-type]
     n = run.study.run.parameter_sets
     outcomes, table = need(run.outcomes), need(run.zones).table
     rated = need(run.units).sites["rated_share"].to_numpy()
     tell = _counter(run.report, "agreement", n)
 
-    def zone_codes(values: np.ndarray) -> np.ndarray:
+    def zone_codes(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         settings, soils = apply_set(run.tables.settings(), need(run.soil_records), axes, values)
         simulated = _simulated(run, settings, soils, tell, ladder_days=(), workers=1)
         other = site_outcomes(
             simulated, _capacity(soils), need(run.units), need(run.cell_climate), dryland, _planting_day(run),
             full=False,
         )  # fmt: skip
-        return classify(other, dryland, rated).table["zone_code"].to_numpy()
+        dry = classify(other, dryland, rated)
+        wet = classify(other, irrigated, rated, water_tests=False)
+        return dry.table["zone_code"].to_numpy(), wet.table["zone_code"].to_numpy()
 
     # One set a core: the summing up of one set then overlaps with the balance of the next.
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         codes = list(pool.map(zone_codes, sample_sets(axes, n) if n else []))
-    share = agreement(np.array(codes), table["zone_code"].to_numpy())
-    share = np.where(table["zone"] == "not_rated", np.nan, share)
+    share = _agreement([dry for dry, _ in codes], table)
+    wet_table = need(run.irrigated_zones)
+    run.irrigated_zones = wet_table.assign(agreement=_agreement([wet for _, wet in codes], wet_table))
     run.outcomes = outcomes.assign(
         agreement=(
             "site",
@@ -132,6 +136,12 @@ def parameter_sets(run: Run) -> None:
             {"units": "1", "long_name": "share of parameter sets that agree"},
         )
     )
+
+
+def _agreement(codes: list[np.ndarray], table: pd.DataFrame) -> np.ndarray:
+    """Return the share of sets that give each site the zone of `table`; NaN where it is not rated."""
+    share = agreement(np.array(codes), table["zone_code"].to_numpy())
+    return np.where(table["zone"] == "not_rated", np.nan, share)
 
 
 def _capacity(soils: np.ndarray) -> np.ndarray:

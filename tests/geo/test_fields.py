@@ -238,6 +238,14 @@ def test_what_limits_is_what_limits_most_ground_of_that_zone():
     assert row["margin"] == pytest.approx(-2.0)
 
 
+def test_an_irrigated_field_has_the_agreement_of_its_own_rule():
+    dry = zones_of("stubble_water", "stubble_water")
+    wet = zones_of("either", "either").assign(agreement=[0.5, 1.0])
+    out = summary([[0.5, 0.5], [0.5, 0.5]], dry, irrigated=[True, False], irrigated_zones=wet)
+    assert out["agreement"][0] == pytest.approx(0.75)
+    assert np.isnan(out["agreement"][1]), "that of the dryland rule, unknown here"
+
+
 def test_an_irrigated_field_is_rated_under_its_own_rule_and_its_neighbour_is_not():
     dry = zones_of("stubble_water", "stubble_water", factors=["water", "water"])
     wet = zones_of("either", "winter_killed", margins=[4.0, 5.0])
