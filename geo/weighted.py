@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+CHUNK_VALUES = 4_000_000
+"""Values that are sorted at a time: some ten arrays of 32 MB, however many days and components a site has."""
+
 
 def padded_members(site_units: pd.DataFrame, n_sites: int) -> tuple[np.ndarray, np.ndarray]:
     """Return (unit, weight) arrays of shape (site, member), padded with unit 0 and weight 0.
@@ -39,7 +42,7 @@ def mixture_mean(values: np.ndarray, unit: np.ndarray, weight: np.ndarray) -> np
 
 
 def mixture_quantile(
-    values: np.ndarray, unit: np.ndarray, weight: np.ndarray, q: tuple[float, ...], chunk: int = 512
+    values: np.ndarray, unit: np.ndarray, weight: np.ndarray, q: tuple[float, ...], chunk_values: int = CHUNK_VALUES
 ) -> np.ndarray:
     """Return weighted quantiles over the members and the first axis after the unit axis.
 
@@ -49,6 +52,8 @@ def mixture_quantile(
     unit, weight : arrays (site, member)
     q : tuple of float
         Probabilities.
+    chunk_values : int
+        How many values are sorted at a time; the result does not depend on it.
 
     Returns
     -------
@@ -59,6 +64,7 @@ def mixture_quantile(
     rest = values.shape[2:]
     out = np.full((unit.shape[0], len(q), *rest), np.nan)
     probability = np.asarray(q)
+    chunk = max(1, chunk_values // max(1, unit.shape[1] * int(np.prod(values.shape[1:]))))
     for start in range(0, unit.shape[0], chunk):
         part = slice(start, start + chunk)
         picked = values[unit[part]].astype(float)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -21,6 +21,8 @@ from pipelines.run_state import Report, Run, need
 from pipelines.tables import zone_rules
 
 UNITS_AT_ONCE = 256
+_FOR_ZONES = ("paw_mm", "ground_cover", "living_share")
+"""What the zone of a parameter set is made of; the tracks, three fifths of a run's memory, are let go at once."""
 
 
 def _simulated(
@@ -30,25 +32,28 @@ def _simulated(
     tell: Callable[[int], None],
     ladder_days: tuple[int, ...] = LADDER_DAYS,
     workers: int | None = None,
+    keep: Collection[str] | None = None,
 ) -> xr.Dataset:
-    """Run the balance in parts; `tell` is called with the number of parts after each."""
+    """Run the balance in parts; `tell` is called with the number of parts after each.
+
+    `keep` names the variables that are wanted, all by default.
+    """
     cell = need(run.units).units["cell"].to_numpy()
     parts = []
     starts = range(0, len(soils), UNITS_AT_ONCE)
     for start in starts:
         part = slice(start, start + UNITS_AT_ONCE)
-        parts.append(
-            simulate(
-                need(run.weather),
-                need(run.seasons),
-                soils[part],
-                cell[part],
-                settings,
-                ladder_days,
-                need(run.days),
-                workers,
-            )
+        found = simulate(
+            need(run.weather),
+            need(run.seasons),
+            soils[part],
+            cell[part],
+            settings,
+            ladder_days,
+            need(run.days),
+            workers,
         )
+        parts.append(found if keep is None else found.drop_vars([v for v in found.data_vars if v not in keep]))
         tell(len(starts))
     out = (
         xr.concat(parts, dim="unit", data_vars="minimal", coords="minimal", compat="override", join="exact")
@@ -114,7 +119,7 @@ def parameter_sets(run: Run) -> None:
 
     def zone_codes(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         settings, soils = apply_set(run.tables.settings(), need(run.soil_records), axes, values)
-        simulated = _simulated(run, settings, soils, tell, ladder_days=(), workers=1)
+        simulated = _simulated(run, settings, soils, tell, ladder_days=(), workers=1, keep=_FOR_ZONES)
         other = site_outcomes(
             simulated, _capacity(soils), need(run.units), need(run.cell_climate), dryland, _planting_day(run),
             full=False,

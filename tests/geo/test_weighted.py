@@ -122,7 +122,7 @@ def test_extra_axes_are_kept():
     rng = np.random.default_rng(3)
     values = rng.normal(size=(4, 12, 3, 2))
     unit, weight = members([(0, 0, 0.5), (0, 1, 0.5), (1, 2, 1.0), (2, 3, 1.0)], 3)
-    got = mixture_quantile(values, unit, weight, (0.25, 0.75), chunk=2)
+    got = mixture_quantile(values, unit, weight, (0.25, 0.75), chunk_values=1)
     assert got.shape == (3, 2, 3, 2)
     np.testing.assert_allclose(got[1], np.quantile(values[2], (0.25, 0.75), axis=0))
     np.testing.assert_allclose(mixture_mean(values, unit, weight)[0], values[:2].mean(axis=0))
