@@ -78,6 +78,11 @@ def _gather(run: Run, record: dict[str, object]) -> StudyResult:
         "rules": asdict(dryland),
         "irrigated_rules": asdict(irrigated),
         "map": run.study.map.model_dump(),
+        "parameters": dict(run.study.parameters),
+        "mixes": {
+            name: {"groups": dict(mix["groups"]), "density": float(mix.get("density", 1.0))}
+            for name, mix in run.tables.mixes.items()
+        },
         "mix_water_bonus": {k: float(v.get("mix_water_bonus", 0.0)) for k, v in run.tables.mixes.items()},
     }
     return StudyResult(

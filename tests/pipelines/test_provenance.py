@@ -62,6 +62,8 @@ def test_the_study_file_and_the_versions_are_named(record: dict, tiny_run: TinyR
     assert record["versions"]["numpy"] == importlib.metadata.version("numpy")
     assert record["seed"] == 20
     assert record["settings"]["rules"]["shortfall_max"] == 0.2
+    assert record["settings"]["parameters"] == {}, "nothing is changed in the tiny study"
+    assert sum(record["settings"]["mixes"]["overwinter"]["groups"].values()) == pytest.approx(1.0)
 
 
 def test_counts_are_those_of_the_result(record: dict, tiny_run: TinyRun) -> None:
