@@ -58,6 +58,12 @@ def files_of(path: Path) -> list[Path]:
     return [path]
 
 
+def _with(path: str | list[str], beside: object) -> str | list[str]:
+    """Return the path of a layer with the second file that it is read by (soil tables, station list), if any."""
+    paths = [path] if isinstance(path, str) else path
+    return [*paths, beside] if isinstance(beside, str) else path
+
+
 def _layer(run: Run, layer: str, shown: str | list[str], **facts: str) -> dict[str, str]:
     found = [p for one in ([shown] if isinstance(shown, str) else shown) for p in files_of(run.path(one))]
     newest = max((p.stat().st_mtime for p in found), default=0.0)
@@ -80,11 +86,13 @@ def provenance(run: Run, digest: str, started: datetime, seconds: float) -> dict
     assert run.seasons is not None
     assert run.climate is not None
     climate = {k: str(v) for k, v in run.climate.provenance.items() if v}
+    soils = _with(study.soils.path, study.soils.variables.get("tables"))
+    weather = _with(study.climate.path, study.climate.options.get("stations"))
+    licence = climate.get("licence", UNSTATED)
     inputs = [
-        _layer(run, "soils", study.soils.path),
-        _layer(run, "climate", study.climate.path, title=climate.get("product", "climate"),
-               licence=climate.get("licence", UNSTATED)),
-    ]  # fmt: skip
+        _layer(run, "soils", soils),
+        _layer(run, "climate", weather, title=climate.get("product", "climate"), licence=licence),
+    ]
     if study.fields is not None:
         inputs.append(_layer(run, "fields", study.fields.path))
     if study.elevation is not None:

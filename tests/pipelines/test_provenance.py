@@ -10,8 +10,12 @@ from pathlib import Path
 import pytest
 
 from pipelines.house import sample_dir
-from pipelines.provenance import files_of, hash_path
+from pipelines.provenance import _layer, _with, files_of, hash_path
+from pipelines.run_state import Run
+from pipelines.study import load_study
+from pipelines.tables import load_tables
 from tests.pipelines.conftest import TinyRun
+from tests.pipelines.tiny_study import write_tiny_study
 
 
 @pytest.mark.parametrize(
@@ -89,3 +93,18 @@ def test_inputs_are_all_of_their_files(tmp_path: Path, path: str, files: list[st
     for name in ("rain_1990.nc", "rain_1991.nc", "farm.shp", "farm.dbf", "farm.prj", "farm.txt", "other.dbf"):
         (tmp_path / name).write_text(name, encoding="utf-8")
     assert [p.name for p in files_of(tmp_path / path)] == files
+
+
+def test_a_second_file_of_a_layer_is_an_input_too(tmp_path: Path) -> None:
+    """Soil tables beside a raster, or a station list, change the answer as much as the layer does."""
+    file = write_tiny_study(tmp_path, sets=0)
+    study, _ = load_study(file)
+    (tmp_path / "stations.txt").write_text("one", encoding="utf-8")
+    (tmp_path / "rain.csv").write_text("1", encoding="utf-8")
+    table = study.climate.model_copy(update={"path": "rain.csv", "options": {"stations": "stations.txt"}})
+    run = Run(study.model_copy(update={"climate": table}), tmp_path, load_tables(study), lambda *_: None)
+    paths = _with(table.path, table.options.get("stations"))
+    before = _layer(run, "climate", paths)
+    (tmp_path / "stations.txt").write_text("two", encoding="utf-8")
+    assert before["path"] == "rain.csv, stations.txt"
+    assert _layer(run, "climate", paths)["sha256"] != before["sha256"]
