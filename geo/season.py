@@ -34,6 +34,11 @@ def month_day(day: float) -> tuple[int, int]:
     return month, int(index - _MONTH_START[month - 1] + 1)
 
 
+def _written(date: tuple[int, int]) -> str:
+    """Write a date as in the study file: MM-DD."""
+    return f"{date[0]:02d}-{date[1]:02d}"
+
+
 @dataclass(frozen=True, slots=True)
 class Calendar:
     """Month-day pairs of one season, from harvest to the next planting.
@@ -64,21 +69,22 @@ class Calendar:
         if days[0] > days[1] or days[0] > days[2] or max(days[1:3]) >= days[3]:
             raise StudyError(
                 "The dates of the season are out of order.",
-                f"harvest {self.harvest}, seeding {self.seeding_winter_killed} and {self.seeding_overwinter}, "
-                f"mid-November check {self.mid_november}",
+                f"harvest {_written(self.harvest)}, seeding {_written(self.seeding_winter_killed)} and "
+                f"{_written(self.seeding_overwinter)}, mid-November check {_written(self.mid_november)}",
                 "Put both seeding dates after harvest and before the mid-November check.",
             )
         spring = [day_of_year(d) for d in (self.early_termination, self.planting)]
         if spring[0] > spring[1] or spring[1] >= days[0]:
             raise StudyError(
                 "The spring dates are out of order.",
-                f"early termination {self.early_termination}, planting {self.planting}, harvest {self.harvest}",
+                f"early termination {_written(self.early_termination)}, planting {_written(self.planting)}, "
+                f"harvest {_written(self.harvest)}",
                 "Put early termination before planting, and planting before the harvest date.",
             )
         if day_of_year(self.first_april) > spring[1]:  # nobody would look whether the cover lived through winter
             raise StudyError(
                 "The first-April check comes after planting.",
-                f"first-April check {self.first_april}, planting {self.planting}",
+                f"first-April check {_written(self.first_april)}, planting {_written(self.planting)}",
                 "Put the check (first_april) on the day of planting or before.",
             )
 

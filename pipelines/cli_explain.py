@@ -23,9 +23,9 @@ _TEST_WORDS = {
     "winter": "winters that kill it",
     "survives": "winters that it survives",
     "gap": "less water than stubble",
-    "shortfall": "years the next crop is short",
+    "shortfall": "years it leaves a crop short",
 }
-_NAME_WIDTH, _NUMBER_WIDTH, _LIMIT_WIDTH, _RESULT_WIDTH = 30, 9, 17, 10
+_NAME_WIDTH, _NUMBER_WIDTH, _LIMIT_WIDTH, _RESULT_WIDTH = 32, 9, 16, 10
 
 
 def print_field(console: Console, why: FieldReason, words: Catalogue, units: Units, seasons: int) -> None:
@@ -116,18 +116,18 @@ def shown_test(line: TestLine, units: Units) -> tuple[str, str]:
     value, threshold = line.value, line.threshold
     if line.test == "gap":
         scale = convert(1.0, "millimeter", "inch") if units.us else 1.0
-        unit, start = ("in", 2) if units.us else ("mm", 1)
+        unit, start = (" in", 2) if units.us else (" mm", 1)
         value, threshold = value * scale, threshold * scale
     else:
         unit, start = "%", 0
         value, threshold = value * 100, threshold * 100
     if math.isnan(value):
-        return "no data", f"{threshold:.{start}f} {unit}"
+        return "no data", f"{threshold:.{start}f}{unit}"
     for decimals in range(start, _MOST_DECIMALS + 1):
         left, right = f"{value:.{decimals}f}", f"{threshold:.{decimals}f}"
         if left != right or line.passed:
             break
-    return f"{left} {unit}".replace("-", "\N{MINUS SIGN}"), f"{right} {unit}"
+    return f"{left}{unit}".replace("-", "\N{MINUS SIGN}"), f"{right}{unit}"
 
 
 _STUBBLE = ("stubble_water", "stubble_season")
@@ -174,7 +174,7 @@ def _print_option(console: Console, option: OptionLine, words: Catalogue, units:
 def _margin(margin: float) -> str:
     if math.isnan(margin):
         return ""
-    return f"{margin * 100:+.0f} %".replace("-", "\N{MINUS SIGN}")
+    return f"{margin * 100:+.0f}%".replace("-", "\N{MINUS SIGN}")
 
 
 def _limit(why: SiteReason, words: Catalogue) -> str:
@@ -191,11 +191,9 @@ def _sure(margin: float, agreement: float, units: Units, *, passes: bool) -> str
     if math.isnan(margin):
         told = "Margin: not known."
     elif passes:
-        told = f"Margin: what fits passes its closest test with {abs(margin) * 100:.0f} % of the limit to spare."
+        told = f"Margin: what fits passes its closest test with {abs(margin) * 100:.0f}% of the limit to spare."
     else:
-        told = (
-            f"Margin: the cover that comes closest misses its worst test by {abs(margin) * 100:.0f} % of the limit."
-        )
+        told = f"Margin: the cover that comes closest misses its worst test by {abs(margin) * 100:.0f}% of the limit."
     if math.isnan(agreement):
         return f"{told} How far it depends on the model's settings was not tried."
     return f"{told} Agreement: {units.percent(agreement)} of the parameter sets give the same zone."

@@ -43,7 +43,11 @@ class Shown:
 
 @lru_cache(maxsize=1)
 def _registry() -> pint.UnitRegistry:
-    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry: pint.UnitRegistry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True, on_redefinition="ignore")
+    # pint's acre is that of the survey foot, which ended with 2022 (NIST, 85 FR 62698). The map in the browser and
+    # the reader of fields use the international one, and on a county the two differ by acres.
+    registry.define("acre = 4046.8564224 * meter ** 2")
+    return registry
 
 
 @lru_cache(maxsize=32)

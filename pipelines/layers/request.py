@@ -81,7 +81,8 @@ def export_layers(
     target : Path
         A file (one layer, or a format that holds many) or a folder.
     layers : sequence of str, optional
-        Names from `layer_names`; all that the format can hold by default.
+        Names from `layer_names`; by default the one that a file of a single layer is called after
+        (``fields.geojson``), else all that the format can hold.
     crs : str, optional
         Target CRS such as ``EPSG:26913``; the CRS of the study by default, EPSG:4326 for GeoJSON.
     clip : Path, str or tuple of float, optional
@@ -105,7 +106,7 @@ def export_layers(
     kind = _format(fmt)
     if units not in ("us", "metric"):
         raise StudyError("The units are unknown.", f"units = {units!r}", "Use 'us' or 'metric'.")
-    names = _chosen(result, layers, fmt)
+    names = _chosen(result, layers or _named_by(result, target, kind, fmt), fmt)
     wanted_crs = _crs(crs, fmt, kind)
     folder, file_name = _place(target, names, kind)
     shape = clip_shape(clip, result.grid) if clip is not None else None
@@ -160,6 +161,12 @@ def _format(fmt: str) -> Format:
     return FORMATS[fmt]
 
 
+def _named_by(result: StudyResult, target: Path, kind: Format, fmt: str) -> list[str] | None:
+    """Take the layer from a file called after it: ``fields.geojson`` asks for the fields."""
+    one_layer = target.suffix.lower() == kind.suffix and not kind.one_file and not target.is_dir()
+    return [target.stem] if one_layer and target.stem in layer_names(result, fmt) else None
+
+
 def _chosen(result: StudyResult, layers: Sequence[str] | None, fmt: str) -> list[str]:
     known = layer_names(result, fmt)
     if not layers:
@@ -211,7 +218,7 @@ def _place(target: Path, names: Sequence[str], kind: Format) -> tuple[Path, str 
         raise StudyError(
             f"One file of this format holds one layer, and {len(names)} are asked for.",
             str(target),
-            "Name a folder, or choose one layer.",
+            f"Choose one with --layer ({', '.join(names[:6])}{' ...' if len(names) > 6 else ''}), or name a folder.",
         )
     return target.parent, target.name
 

@@ -13,7 +13,6 @@ from pipelines.display import Units
 from pipelines.pages.field_numbers import Deciding
 from pipelines.text import Catalogue
 
-TRIES = 10
 WHOLE = 0.995
 REST_PARTS = 3
 """The answer names the three largest other zones; the legend has them all."""
@@ -203,8 +202,7 @@ def _sure(case: Case, words: Catalogue, units: Units) -> str:
     soil = words.t("field.answer.sure_soil")
     if math.isnan(agreement):
         return f"{words.t('field.answer.sure_one')} {soil}"
-    count = units.share_as_years(agreement, TRIES).digits
-    return f"{words.t('field.answer.sure', count=count, total=TRIES)} {soil}"
+    return f"{words.t('field.answer.sure', share=units.percent(agreement))} {soil}"
 
 
 def _irrigated(case: Case, option: str, words: Catalogue, units: Units) -> str:

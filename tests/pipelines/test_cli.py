@@ -225,6 +225,12 @@ def test_export_from_the_command_line(tiny_run: TinyRun, tmp_path: Path, capsys:
     assert cli.run(["export", str(tiny_run.folder), str(target), "--layer", "fields"]) == 0
     assert str(target) in capsys.readouterr().out
     features = json.loads(target.read_text())["features"]
+    target.unlink()
+    assert cli.run(["export", str(tiny_run.folder), str(target)]) == 0  # a file called after a layer asks for it
+    assert json.loads(target.read_text())["features"] == features
+    capsys.readouterr()
+    assert cli.run(["export", str(tiny_run.folder), str(tmp_path / "mine.geojson")]) == 1
+    assert "--layer" in capsys.readouterr().err
     assert len(features) == len(tiny_run.published.result.fields)
     assert cli.run(["export", str(tiny_run.folder), "any", "--format", "cog", "--list"]) == 0
     assert "zones" in capsys.readouterr().out.split()

@@ -25,6 +25,11 @@ def test_conversion(value, source, target, wanted):
     assert convert(value, source, target) == pytest.approx(wanted, rel=1e-5)
 
 
+def test_the_acre_is_the_international_one():
+    """85 FR 62698: the survey foot ended with 2022; an acre is 43,560 ft2 of 0.3048 m, as in the map's script."""
+    assert convert(0.3048**2 * 43_560 / 10_000, "hectare", "acre") == pytest.approx(1.0, rel=1e-12)
+
+
 US, METRIC = Units("us"), Units("metric")
 
 

@@ -194,9 +194,9 @@ def test_json_is_plain(study: StudyResult) -> None:
         pytest.param(38.1, 38.1, "gap", "us", ("1.50 in", "1.50 in"), id="25.4 mm an inch: 38.1 mm is 1.5 in"),
         pytest.param(38.15, 38.1, "gap", "us", ("1.502 in", "1.500 in"), id="a hair over shows as over"),
         pytest.param(-2.0, 38.1, "gap", "metric", ("\N{MINUS SIGN}2.0 mm", "38.1 mm"), id="stubble left less"),
-        pytest.param(0.698, 0.7, "season", "us", ("69.8 %", "70.0 %"), id="rounds to the limit but fails"),
-        pytest.param(0.7, 0.7, "season", "us", ("70 %", "70 %"), id="on the limit passes"),
-        pytest.param(math.nan, 0.7, "winter", "us", ("no data", "70 %"), id="missing"),
+        pytest.param(0.698, 0.7, "season", "us", ("69.8%", "70.0%"), id="rounds to the limit but fails"),
+        pytest.param(0.7, 0.7, "season", "us", ("70%", "70%"), id="on the limit passes"),
+        pytest.param(math.nan, 0.7, "winter", "us", ("no data", "70%"), id="missing"),
     ],
 )
 def test_numbers_never_hide_their_side_of_the_limit(

@@ -78,10 +78,10 @@ def test_names_do_not_collide(system):
     ("name", "us_name", "unit", "factor"),
     [
         pytest.param("planting_gap_mm_stubble", "planting_gap_in_stubble", "in", 1 / 25.4, id="SP811 inch"),
-        pytest.param("area_ha", "area_acres", "acre", 10_000 / 4046.873, id="SP811 acre (survey foot)"),
+        pytest.param("area_ha", "area_acres", "acre", 10_000 / 4046.8564, id="85 FR 62698: 43,560 international ft2"),
         pytest.param(
-            "biomass_kg_ha_stubble", "biomass_lb_acre_stubble", "lb acre-1", 4046.873 / 1e4 / 0.45359237,
-            id="SP811 pound and acre",
+            "biomass_kg_ha_stubble", "biomass_lb_acre_stubble", "lb acre-1", 4046.8564 / 1e4 / 0.45359237,
+            id="SP811 pound, 85 FR 62698 acre",
         ),
         pytest.param("heat_after_harvest_gdd", "heat_after_harvest_gdd_f", "degF day", 1.8, id="SP811 degree"),
         pytest.param("zone_share", "zone_share", "1", 1.0, id="a share stays"),

@@ -190,7 +190,7 @@ def test_a_clip_of_points_is_explained(result, tmp_path):
 
 @pytest.mark.parametrize(
     ("name", "layers", "fmt", "says"),
-    [("a.shp", ["fields"], "gpkg", "a.gpkg"), ("a.fgb", ["fields", "zones"], "flatgeobuf", "Name a folder")],
+    [("a.shp", ["fields"], "gpkg", "a.gpkg"), ("a.fgb", ["fields", "zones"], "flatgeobuf", "name a folder")],
 )
 def test_a_file_name_that_does_not_fit(result, tmp_path, name, layers, fmt, says):
     with pytest.raises(StudyError) as caught:
