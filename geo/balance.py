@@ -13,12 +13,11 @@ import xarray as xr
 from geo.balance_season import STEP_DAYS, run_units
 from geo.balance_types import DAY, EVENTS, FLUXES
 from geo.errors import StudyError
+from geo.freeze import KILLING_FREEZE_C
 from geo.parameters import BalanceSettings
 from geo.season import CHECKS, LADDER_DAYS, SeasonIndex
 from geo.zone_codes import OPTIONS
 
-KILLING_FREEZE_C = -2.2
-"""28 degF kills most warm-season annuals (common freeze classes; Illinois extension)."""
 GROUND_MEMORY_DAYS = 10.0
 FROZEN_BELOW_C = -0.5
 ALL_SNOW_C, ALL_RAIN_C = 0.0, 2.0

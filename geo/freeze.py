@@ -18,7 +18,7 @@ from geo.reference_et import day_of_year
 Array = Any
 
 KILLING_FREEZE_C = -2.2
-"""28 F, the usual threshold of a killing freeze."""
+"""28 F kills most warm-season annuals: the usual threshold of a killing freeze (Illinois extension)."""
 
 SEASON_START = (8, 1)
 YEAR = 365

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
+from geo.freeze import KILLING_FREEZE_C
 from geo.response_units import ResponseUnits
 from geo.season import CHECKS, SeasonIndex
 from geo.weighted import mixture_mean, mixture_quantile, padded_members
@@ -31,7 +32,7 @@ class CellClimate:
     Attributes
     ----------
     freeze_day : array (cell, season)
-        Day of year of the first killing freeze, counted on past 365 in the new year.
+        Day of year of the first killing freeze, counted on past 365 in the new year; infinite in a year without.
     heat_gdd : array (cell, season)
         Growing degree days above 4.4 degC (40 degF) from the day of harvest to the day before the killing freeze.
     spring_precip_mm : array (cell, season)
@@ -70,8 +71,9 @@ def cell_climate(weather: xr.Dataset, seasons: SeasonIndex, freezes: np.ndarray)
     # a year is the 365 days to planting: only seasons without gaps count, and no part of the year counts twice
     year_ago = np.maximum(seasons.stop - 365, 0)
     share = (seasons.stop - year_ago) / 365
+    came = weather["tmin_c"].values[rows, freezes].astype(float) <= KILLING_FREEZE_C
     return CellClimate(
-        freeze_day=number[freezes] + np.where(turned, 365, 0),
+        freeze_day=np.where(came, number[freezes] + np.where(turned, 365, 0), np.inf),
         heat_gdd=heat[rows, freezes] - heat[rows, seasons.harvest],
         spring_precip_mm=rain[rows, seasons.stop] - rain[rows, seasons.first_april],
         annual_precip_mm=((rain[rows, seasons.stop] - rain[rows, year_ago]) / share).mean(axis=1),
@@ -266,7 +268,9 @@ def _for_pages(run, total, gap, capacity_mm, units, climate, mean, spread, unit,
     track = mixture_quantile(np.moveaxis(run["stored_mm"].values, 2, 1), unit, weight, QUANTILES).transpose(
         0, 2, 1, 3
     )
-    freeze = np.quantile(climate.freeze_day, QUANTILES, axis=1).T[cell]
+    with np.errstate(invalid="ignore"):  # a quantile among the years without a freeze is no date
+        freeze = np.quantile(climate.freeze_day, QUANTILES, axis=1).T[cell]
+    freeze = np.where(np.isfinite(freeze), freeze, np.nan)
     return {
         "fall_gap_mm": (soq, fall, "mm", "stubble minus option in mid-November"),
         "recovery": (so, recovery, "1", "share of the fall gap that is gone at planting"),

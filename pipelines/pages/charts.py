@@ -181,7 +181,10 @@ class StoredWaterChart:
             (words.freeze, words.planting),
             strict=True,
         ):
-            after = (day - data.harvest_day) % 365
+            known = bool(np.isfinite(day))  # there is no freeze day where most years have none
+            line.set_visible(known)
+            name.set_visible(known)
+            after = (day - data.harvest_day) % 365 if known else 0.0
             line.set_xdata([after, after])
             name.set_position((after, top * 1.01))
             name.set_text(text)

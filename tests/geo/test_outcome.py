@@ -314,3 +314,22 @@ def test_a_gap_between_seasons_leaves_the_numbers_known(years):
     one, two = (cell_climate(w, seasons, killing_freeze(pack_days(w), seasons)) for w in (weather, broken))
     for name in ("freeze_day", "heat_gdd", "spring_precip_mm", "annual_precip_mm", "annual_et0_mm"):
         np.testing.assert_allclose(getattr(one, name), getattr(two, name), err_msg=name)
+
+
+def test_a_place_without_frost_has_no_freeze_day():
+    weather = champion_weather((1990, 1994))
+    warm = weather.assign(tmin_c=weather["tmin_c"] + 60.0, tmax_c=weather["tmax_c"] + 60.0)
+    seasons = seasons_of(warm)
+    climate = cell_climate(warm, seasons, killing_freeze(pack_days(warm), seasons))
+    assert np.isinf(climate.freeze_day).all()
+    soils = soils_of(profile("loam"))
+    found = run(warm, soils, pinned_settings())
+    one = ResponseUnits(
+        units=pd.DataFrame({"profile_id": ["a"], "cell": [0]}),
+        sites=pd.DataFrame({"map_unit_id": ["a"], "cell": [0], "rated_share": [1.0], "reason": [""]}),
+        site_units=pd.DataFrame({"site": [0], "unit": [0], "weight": [1.0]}),
+        site_raster=np.zeros((1, 1), np.int32),
+    )
+    out = site_outcomes(found, soils["capacity_mm"].sum(axis=1), one, climate, RULES, PLANTING_DAY)
+    assert out["first_freeze_day"].isnull().all()
+    assert out["heat_after_harvest_gdd"].notnull().all()
