@@ -37,7 +37,6 @@ class Run:
     tables: Tables
     report: Report
     problems: list[Problem] = field(default_factory=list)
-    raw_fields: gpd.GeoDataFrame | None = None
     fields: gpd.GeoDataFrame | None = None
     soil: SoilTable | None = None
     climate: ClimateInput | None = None
@@ -48,6 +47,7 @@ class Run:
     days: np.ndarray | None = None
     seasons: SeasonIndex | None = None
     slope: np.ndarray | None = None
+    elevation_range_m: tuple[float, float] | None = None
     soil_records: np.ndarray | None = None
     cell_climate: CellClimate | None = None
     yearly: xr.Dataset | None = None

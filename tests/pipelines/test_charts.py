@@ -111,6 +111,14 @@ def test_drawing_again_does_not_remember_the_last_field(chart, svg):
     assert str(chart.draw(stored(), WORDS)) == svg
 
 
+def test_a_place_without_frost_has_no_freeze_mark(chart, svg):
+    bare = chart.draw(stored(freeze_day=float("nan")), WORDS)
+    assert "nan" not in bare.lower()
+    assert WORDS.freeze in svg
+    assert WORDS.freeze not in bare
+    assert chart.draw(stored(), WORDS) == svg, "the mark comes back with the next field"
+
+
 def test_options_are_told_apart_without_colour(svg):
     assert len({LINE_DASHES[o] for o in OPTIONS}) == 4
     dashes = [re.search(rf"stroke-dasharray:[^;]+;[^\"]*var\(--{o.replace('_', '-')}\)", svg) for o in OPTIONS]
