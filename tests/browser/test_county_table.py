@@ -186,6 +186,7 @@ def test_keyboard_alone(opened):
     page = opened.page
     page.focus("#search")
     page.keyboard.type("LK-0007")
+    page.wait_for_function("() => document.querySelectorAll('.pick').length === 1")  # typing has ended
     for _ in range(20):
         page.keyboard.press("Tab")
         if page.evaluate("document.activeElement.className") == "pick":
