@@ -18,13 +18,12 @@ from geo.response_units import ResponseUnits, build_units
 from pipelines import steps
 from pipelines.display import Units
 from pipelines.overview_map import Overview, draw_overview
-from pipelines.readers.elevation import read_elevation
 from pipelines.run_state import Report, Run
 from pipelines.staging import staged_file
 from pipelines.study import Study, load_study
 from pipelines.tables import load_tables, zone_rules
 
-CHECK_STEPS = {"layers": 3.0, "grid": 1.0, "units": 2.0, "weather": 3.0, "elevation": 0.5, "map": 3.0}
+CHECK_STEPS = {"layers": 3.0, "grid": 1.0, "units": 2.0, "weather": 3.0, "slope": 0.5, "map": 3.0}
 MAP_FILE, PROBLEMS_FILE = "check.png", "check_problems.csv"
 # A climate farther away than this says little of a field (common practice, no source).
 FAR_KM = 40.0
@@ -105,7 +104,7 @@ def check_study(study_file: Path, report: Report, out: Path | None = None) -> Ch
     sites = _lay_soils(run, found)
     if run.units is not None and run.climate is not None and _attempt(found, steps.weather, run):
         sites = run.units
-    _read_elevation(run, sites, found)
+    _tell_elevation(run, found)
     units = Units(study.study.units)
     _tell_fields(run, found, units)
     _tell_soils(run, sites, found, units)
@@ -169,6 +168,7 @@ def _lay_soils(run: Run, found: CheckReport) -> ResponseUnits | None:
     """Lay the soils on the grid; without a climate as if it were one cell."""
     if run.soil is None or run.grid is None:
         return None
+    _attempt(found, steps.slope, run)
     if run.climate is not None:
         _attempt(found, steps.units, run)
         return run.units
@@ -181,28 +181,12 @@ def _lay_soils(run: Run, found: CheckReport) -> ResponseUnits | None:
     return build_units(codes, map_units, one_cell, run.soil, pixel_area_ha=cell_area_ha(run.grid))
 
 
-def _read_elevation(run: Run, sites: ResponseUnits | None, found: CheckReport) -> None:
-    table = run.study.elevation
-    if table is None or run.grid is None:
+def _tell_elevation(run: Run, found: CheckReport) -> None:
+    if run.elevation_range_m is None:
         return
-    run.report("elevation", 0, 1)
-    try:
-        height, problems = read_elevation(
-            run.path(table.path),
-            run.grid,
-            unit=table.unit,
-            band=table.band,
-            needed=None if sites is None else sites.site_raster >= 0,
-        )
-    except StudyError as error:
-        found.faults.append(error)
-        return
-    run.problems += problems
-    if run.study.study.units == "us":
-        low, high = (f"{v / 0.3048:,.0f}" for v in (np.nanmin(height), np.nanmax(height)))
-        found.facts.append(("elevation", f"{low} to {high} ft"))
-    else:
-        found.facts.append(("elevation", f"{np.nanmin(height):,.0f} to {np.nanmax(height):,.0f} m"))
+    in_feet = run.study.study.units == "us"
+    low, high = (f"{v / 0.3048 if in_feet else v:,.0f}" for v in run.elevation_range_m)
+    found.facts.append(("elevation", f"{low} to {high} {'ft' if in_feet else 'm'}"))
 
 
 def _tell_fields(run: Run, found: CheckReport, units: Units) -> None:

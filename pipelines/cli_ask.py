@@ -124,9 +124,9 @@ def print_check(console: Console, report: CheckReport) -> None:
 def evaluate(
     out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the pages.")] = Path("evaluation"),
 ) -> None:
-    """Compare the model with published trials and open measurements, and show what its answers depend on.
+    r"""Compare the model with published trials and open measurements, and show what its answers depend on.
 
-    Needs more libraries: python -m pip install 'springfill\\[evaluate]'.
+    Needs more libraries: python -m pip install 'springfill\[evaluate]'.
     """
     from rich.console import Console
     from rich.markup import escape

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 RUN_STEPS: Mapping[str, float] = {
     "layers": 3.0,
     "grid": 0.5,
+    "slope": 0.5,
     "units": 1.0,
     "weather": 1.0,
     "compile": 9.0,
@@ -44,6 +45,7 @@ EVALUATION_STEPS: Mapping[str, float] = {
 WORDS: Mapping[str, str] = {
     "layers": "Reading fields and soils",
     "grid": "Laying the grid, reading the climate",
+    "slope": "Reading the lie of the land",
     "units": "Finding soils under each climate",
     "weather": "Making the weather ready",
     "compile": "Compiling the water balance (slow the first time only)",
@@ -54,7 +56,6 @@ WORDS: Mapping[str, str] = {
     "fields": "Weighing the fields",
     "publish": "Writing maps and layers",
     "field pages": "Writing field pages",
-    "elevation": "Reading elevation",
     "map": "Drawing the overview",
 }
 _LINE_EVERY_S = 10.0

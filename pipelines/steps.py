@@ -1,6 +1,6 @@
 """The run as a flat list of named steps; this file is the picture of the data flow.
 
-layers -> grid -> units -> weather -> balance -> outcomes -> zones -> agreement -> fields -> result
+layers -> grid -> slope -> units -> weather -> balance -> outcomes -> zones -> agreement -> fields -> result
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import xarray as xr
 
 from geo.balance import killing_freeze, pack_days
 from geo.boundaries import clean_fields
@@ -125,25 +124,41 @@ def grid(run: Run) -> None:
     run.report("grid", 1, 1)
 
 
+def slope(run: Run) -> None:
+    """Read the height model, and put the measured slope of each map unit in place of the survey's."""
+    table = run.study.elevation
+    if table is not None:
+        soil, study = need(run.soil), need(run.grid)
+        codes, map_units = burn_map_units(soil, study)
+        height, problems = read_elevation(
+            run.path(table.path), study, unit=table.unit, band=table.band, needed=codes >= 0
+        )
+        run.problems += problems
+        run.elevation_range_m = (float(np.nanmin(height)), float(np.nanmax(height)))
+        run.slope = slope_percent(height, abs(study.affine.a))
+        run.soil = _on_measured_slope(soil, site_means(run.slope, codes, len(map_units)), map_units)
+    run.report("slope", 1, 1)
+
+
 def units(run: Run) -> None:
     """Find the sites and the response units that they need."""
-    soil, cells = need(run.soil), need(run.climate).cells
-    study = need(run.grid)
-    codes, map_units = burn_map_units(soil, study)
-    near = nearest_cells(study, cells)
-    run.slope = _slope(run, codes >= 0)
-    if run.slope is not None:
-        run.soil = soil = _on_measured_slope(soil, site_means(run.slope, codes, len(map_units)), map_units)
-    run.units = build_units(codes, map_units, near, soil, pixel_area_ha=cell_area_ha(study))
-    if run.units.units.empty:
+    _lay_units(run, need(run.climate).cells)
+    if need(run.units).units.empty:
         raise StudyError(
             "No soil of the study area can be rated.", "soils", "See problems.csv for the reason of each map unit."
         )
+    run.report("units", 1, 1)
+
+
+def _lay_units(run: Run, cells: pd.DataFrame) -> None:
+    """Lay soils and climate cells on the grid, and pack the soils that are simulated."""
+    soil, study = need(run.soil), need(run.grid)
+    codes, map_units = burn_map_units(soil, study)
+    run.units = build_units(codes, map_units, nearest_cells(study, cells), soil, pixel_area_ha=cell_area_ha(study))
     run.cells = cells
     run.soil_records = pack_soils(
         soil.profiles.loc[run.units.units["profile_id"]], run.tables.rew_mm, run.tables.curve_numbers
     )
-    run.report("units", 1, 1)
 
 
 def weather(run: Run) -> None:
@@ -157,7 +172,8 @@ def weather(run: Run) -> None:
         keep, years, problems = common_years(usable_years(daily, calendar))
         run.problems += problems
         if len(keep) < daily.sizes["cell"]:
-            _drop_cells(run, daily, keep)
+            # The pixels of cells without a usable record go to the nearest cell that has one.
+            _lay_units(run, climate.cells.iloc[keep].reset_index(drop=True).rename_axis("cell"))
             daily = daily.isel(cell=keep)
         run.seasons = index_seasons(daily, calendar, years)
         run.weather = daily
@@ -173,18 +189,6 @@ def weather(run: Run) -> None:
     cells["et0_mm"] = run.cell_climate.annual_et0_mm
     run.cells = cells
     run.report("weather", 1, 1)
-
-
-def _drop_cells(run: Run, daily: xr.Dataset, keep: np.ndarray) -> None:
-    """Give the pixels of cells without a usable record to the nearest cell that has one."""
-    climate, study, soil = need(run.climate), need(run.grid), need(run.soil)
-    cells = climate.cells.iloc[keep].reset_index(drop=True).rename_axis("cell")
-    codes, map_units = burn_map_units(soil, study)
-    run.units = build_units(codes, map_units, nearest_cells(study, cells), soil, pixel_area_ha=cell_area_ha(study))
-    run.cells = cells
-    run.soil_records = pack_soils(
-        soil.profiles.loc[run.units.units["profile_id"]], run.tables.rew_mm, run.tables.curve_numbers
-    )
 
 
 def fields(run: Run) -> None:
@@ -220,17 +224,6 @@ def _soil_slope(run: Run) -> np.ndarray:
     return sites["map_unit_id"].map(mean).to_numpy(float)
 
 
-def _slope(run: Run, needed: np.ndarray) -> np.ndarray | None:
-    """Return the slope of each pixel from the height model, percent; None without one."""
-    table = run.study.elevation
-    if table is None:
-        return None
-    study = need(run.grid)
-    height, problems = read_elevation(run.path(table.path), study, unit=table.unit, band=table.band, needed=needed)
-    run.problems += problems
-    return slope_percent(height, abs(study.affine.a))
-
-
 def _on_measured_slope(soil: SoilTable, slope: np.ndarray, map_units: list[str]) -> SoilTable:
     """Return the soils with the measured mean slope of each map unit in place of the survey's, where it is known."""
     measured = soil.profiles["map_unit_id"].map(pd.Series(slope, index=map_units))
@@ -248,6 +241,7 @@ def _field_slope(run: Run) -> dict[str, np.ndarray]:
 STEPS: tuple[Callable[[Run], None], ...] = (
     layers,
     grid,
+    slope,
     units,
     weather,
     balance,

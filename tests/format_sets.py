@@ -58,6 +58,7 @@ def write_study(folder: Path, *, soils: str, climate: str, fields: str, more: st
                 f"[climate]\n{climate}",
                 f"[fields]\n{fields}",
                 f'[map]\ncrs = "{CRS}"\nresolution_m = 30.0\nbounds = {list(BOUNDS)}',
+                f'[elevation]\npath = "{(SAMPLE / "elevation.tif").as_posix()}"',
                 "[run]\nparameter_sets = 0",
                 more,
             ]

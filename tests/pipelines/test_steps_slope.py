@@ -11,7 +11,7 @@ import rasterio
 from rasterio.transform import from_origin
 
 from pipelines.run_state import Run
-from pipelines.steps import grid, layers, units
+from pipelines.steps import grid, layers, slope, units
 from pipelines.study import load_study
 from pipelines.tables import load_tables
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
@@ -42,7 +42,7 @@ def run_to_units(folder: Path, elevation: Path | None) -> Run:
     file.write_text(text, encoding="utf-8")
     study, _ = load_study(file)
     run = Run(study, folder, load_tables(study), lambda *_: None)
-    for step in (layers, grid, units):
+    for step in (layers, grid, slope, units):
         step(run)
     return run
 
