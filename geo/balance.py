@@ -13,33 +13,29 @@ import xarray as xr
 from geo.balance_season import STEP_DAYS, run_units
 from geo.balance_types import DAY, EVENTS, FLUXES
 from geo.errors import StudyError
-from geo.freeze import KILLING_FREEZE_C
+from geo.model_rules import DEFAULT_RULES, ModelRules
 from geo.parameters import BalanceSettings
 from geo.season import CHECKS, LADDER_DAYS, SeasonIndex
 from geo.zone_codes import OPTIONS
 
-GROUND_MEMORY_DAYS = 10.0
-FROZEN_BELOW_C = -0.5
-ALL_SNOW_C, ALL_RAIN_C = 0.0, 2.0
-DECAY_OPTIMUM_C = 32.0
-DEWPOINT_OFFSET_C = 2.0
 WHEN = ("freeze", "first_april", "end")
 
 
-def snow_share(tmean_c: np.ndarray) -> np.ndarray:
-    """Return the share of precipitation that falls as snow: all at 0 degC and below, none from 2 degC."""
-    return np.clip((ALL_RAIN_C - tmean_c) / (ALL_RAIN_C - ALL_SNOW_C), 0.0, 1.0)
+def snow_share(tmean_c: np.ndarray, rules: ModelRules = DEFAULT_RULES) -> np.ndarray:
+    """Return the share of precipitation that falls as snow: from all to none in a straight line (0 to 2 degC)."""
+    span = rules.snow_none_above_c - rules.snow_all_below_c
+    return np.clip((rules.snow_none_above_c - tmean_c) / span, 0.0, 1.0)
 
 
-def decay_heat(tmean_c: np.ndarray) -> np.ndarray:
-    """Return the temperature coefficient of residue decay (Stroo et al. 1989 form; optimum 32 degC, from memory)."""
-    t2 = np.clip(tmean_c, 0.0, DECAY_OPTIMUM_C) ** 2
-    best = DECAY_OPTIMUM_C**2
+def decay_heat(tmean_c: np.ndarray, rules: ModelRules = DEFAULT_RULES) -> np.ndarray:
+    """Return the temperature coefficient of residue decay (Stroo et al. 1989 form)."""
+    best = rules.decay_optimum_c**2
+    t2 = np.clip(tmean_c, 0.0, rules.decay_optimum_c) ** 2
     return t2 * (2.0 * best - t2) / best**2
 
 
-def frozen_ground(tmean_c: np.ndarray) -> np.ndarray:
-    """Return True while the ten-day memory of air temperature is below -0.5 degC; shape (cell, time).
+def frozen_ground(tmean_c: np.ndarray, rules: ModelRules = DEFAULT_RULES) -> np.ndarray:
+    """Return True while the memory of air temperature (ten days) is below -0.5 degC; shape (cell, time).
 
     Gaps (between the seasons that are used) are bridged, so that they do not blank the memory for good.
     """
@@ -47,16 +43,16 @@ def frozen_ground(tmean_c: np.ndarray) -> np.ndarray:
 
     if np.isnan(tmean_c).any():
         tmean_c = pd.DataFrame(tmean_c.T).interpolate(limit_direction="both").to_numpy().T
-    keep = np.exp(-1.0 / GROUND_MEMORY_DAYS)
+    keep = np.exp(-1.0 / rules.ground_memory_days)
     start = keep * tmean_c[:, :1]
     memory, _ = lfilter([1.0 - keep], [1.0, -keep], tmean_c, axis=1, zi=start)
-    return memory < FROZEN_BELOW_C
+    return memory < rules.frozen_below_c
 
 
-def pack_days(weather: xr.Dataset) -> np.ndarray:
+def pack_days(weather: xr.Dataset, rules: ModelRules = DEFAULT_RULES) -> np.ndarray:
     """Pack daily weather into `DAY` records of shape (cell, time), with what depends on weather alone.
 
-    Vapour pressure deficit is FAO-56 eqs 12 and 48 with the dew point 2 degC below the minimum (arid sites).
+    Vapour pressure deficit is FAO-56 eqs 12 and 48 with the dew point 2 degC below the minimum (``rules``).
     """
     from geo.reference_et import vapour_pressure_deficit
 
@@ -65,19 +61,21 @@ def pack_days(weather: xr.Dataset) -> np.ndarray:
     tmean = 0.5 * (tmin + tmax)
     precip = np.maximum(weather["precip_mm"].values.astype(float), 0.0)
     days = np.zeros(tmin.shape, DAY)
-    snow = snow_share(tmean)
+    snow = snow_share(tmean, rules)
     days["snow_mm"] = precip * snow
     days["rain_mm"] = precip - days["snow_mm"]
     days["tmean_c"] = tmean
     days["tmin_c"] = tmin
     days["et0_mm"] = np.maximum(weather["et0_mm"].values, 0.0)
-    days["vpd_kpa"] = vapour_pressure_deficit(tmin, tmax, DEWPOINT_OFFSET_C)
-    days["decay_heat"] = decay_heat(tmean)
-    days["frozen"] = frozen_ground(tmean)
+    days["vpd_kpa"] = vapour_pressure_deficit(tmin, tmax, rules.dewpoint_offset_c)
+    days["decay_heat"] = decay_heat(tmean, rules)
+    days["frozen"] = frozen_ground(tmean, rules)
     return days
 
 
-def killing_freeze(days: np.ndarray, seasons: SeasonIndex, threshold_c: float = KILLING_FREEZE_C) -> np.ndarray:
+def killing_freeze(
+    days: np.ndarray, seasons: SeasonIndex, threshold_c: float = DEFAULT_RULES.killing_freeze_c
+) -> np.ndarray:
     """Return the position of the first killing freeze of each cell and season, looked for from seeding on.
 
     The last day before the next first of April when there is none.
@@ -115,6 +113,7 @@ def simulate(
     ladder_days: tuple[int, ...] = LADDER_DAYS,
     days: np.ndarray | None = None,
     workers: int | None = None,
+    rules: ModelRules = DEFAULT_RULES,
 ) -> xr.Dataset:
     """Run the four options on every unit and season.
 
@@ -133,6 +132,8 @@ def simulate(
         `pack_days(weather)`, to save the work when units are run in parts.
     workers : int, optional
         Threads; one a core by default.
+    rules : ModelRules
+        Thresholds of weather; used for the killing freeze, and for `days` when they are not given.
 
     Returns
     -------
@@ -146,12 +147,12 @@ def simulate(
     end the overwintering mix, so its ``freeze`` values are those of the early termination date. Survivors of the
     summer mix are sprayed on that date.
     """
-    days = pack_days(weather) if days is None else days
+    days = pack_days(weather, rules) if days is None else days
     _refuse_gaps(days, seasons)
     events = np.zeros(len(seasons), EVENTS)
     for name in EVENTS.names or ():
         events[name] = getattr(seasons, name)
-    freezes = killing_freeze(days, seasons)
+    freezes = killing_freeze(days, seasons, rules.killing_freeze_c)
     n, m, k = len(soils), len(seasons), len(OPTIONS)
     steps = int((seasons.stop - seasons.harvest).max() // STEP_DAYS + 1)
     paw = np.full((n, k, m, len(CHECKS), 4), np.nan, np.float32)

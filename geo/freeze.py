@@ -13,11 +13,12 @@ import numpy as np
 import xarray as xr
 from scipy.stats import norm
 
+from geo.model_rules import DEFAULT_RULES
 from geo.reference_et import day_of_year
 
 Array = Any
 
-KILLING_FREEZE_C = -2.2
+KILLING_FREEZE_C = DEFAULT_RULES.killing_freeze_c
 """28 F kills most warm-season annuals: the usual threshold of a killing freeze (Illinois extension)."""
 
 SEASON_START = (8, 1)

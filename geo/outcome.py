@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from geo.freeze import KILLING_FREEZE_C
+from geo.model_rules import DEFAULT_RULES, ModelRules
 from geo.response_units import ResponseUnits
 from geo.season import CHECKS, SeasonIndex
 from geo.weighted import mixture_mean, mixture_quantile, padded_members
@@ -19,9 +19,6 @@ from geo.zones import TOLERANCE, ZoneRules
 
 QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
 TARGETS = tuple(float(t) for t in np.round(np.arange(0.10, 0.901, 0.05), 2))
-LEAST_FALL_GAP_MM = 5.0
-ALIVE_SHARE, DEAD_SHARE = 0.5, 0.05
-GDD_BASE_C = 4.4
 PLANTING, MID_NOVEMBER = CHECKS.index("planting"), CHECKS.index("mid_november")
 
 
@@ -48,7 +45,9 @@ class CellClimate:
     annual_et0_mm: np.ndarray
 
 
-def cell_climate(weather: xr.Dataset, seasons: SeasonIndex, freezes: np.ndarray) -> CellClimate:
+def cell_climate(
+    weather: xr.Dataset, seasons: SeasonIndex, freezes: np.ndarray, model: ModelRules = DEFAULT_RULES
+) -> CellClimate:
     """Summarise the weather of each cell over the seasons that were run.
 
     Parameters
@@ -61,7 +60,7 @@ def cell_climate(weather: xr.Dataset, seasons: SeasonIndex, freezes: np.ndarray)
     """
     tmean = 0.5 * (weather["tmin_c"].values + weather["tmax_c"].values)
     precip = weather["precip_mm"].values
-    heat = _running_sum(np.maximum(tmean - GDD_BASE_C, 0.0))
+    heat = _running_sum(np.maximum(tmean - model.heat_base_c, 0.0))
     rain, et0 = _running_sum(precip), _running_sum(weather["et0_mm"].values)
     rows = np.arange(tmean.shape[0])[:, None]
     month, day = weather["month"].values, weather["day"].values
@@ -71,7 +70,7 @@ def cell_climate(weather: xr.Dataset, seasons: SeasonIndex, freezes: np.ndarray)
     # a year is the 365 days to planting: only seasons without gaps count, and no part of the year counts twice
     year_ago = np.maximum(seasons.stop - 365, 0)
     share = (seasons.stop - year_ago) / 365
-    came = weather["tmin_c"].values[rows, freezes].astype(float) <= KILLING_FREEZE_C
+    came = weather["tmin_c"].values[rows, freezes].astype(float) <= model.killing_freeze_c
     return CellClimate(
         freeze_day=np.where(came, number[freezes] + np.where(turned, 365, 0), np.inf),
         heat_gdd=heat[rows, freezes] - heat[rows, seasons.harvest],
@@ -157,6 +156,7 @@ def site_outcomes(
     planting_day: int,
     *,
     full: bool = True,
+    model: ModelRules = DEFAULT_RULES,
 ) -> xr.Dataset:
     """Summarise a simulation by site.
 
@@ -172,6 +172,8 @@ def site_outcomes(
         Planting-water target and ground-cover target.
     planting_day : int
         Day of year of the next planting.
+    model : ModelRules
+        What counts as alive, dead and a fall gap.
     full : bool
         False leaves out what only maps and pages need (tracks, layers), for parameter sets.
 
@@ -210,13 +212,14 @@ def site_outcomes(
         "shortfall_years": (so, mean(shortfall(planting[:, :1], planting, target).mean(axis=2)), "1",
                             "share of years in which the option costs the planting-water target"),
         "cover_ok_years": (so, reached, "1", "share of years that reach the ground-cover target"),
-        "winterkill_years": (so, covers(mean((living <= DEAD_SHARE).mean(axis=2))), "1",
+        "winterkill_years": (so, covers(mean((living <= model.dead_share).mean(axis=2))), "1",
                              "share of winters that leave no live cover"),
-        "survival_years": (so, covers(mean((living >= ALIVE_SHARE).mean(axis=2))), "1",
+        "survival_years": (so, covers(mean((living >= model.alive_share).mean(axis=2))), "1",
                            "share of winters that at least half the stand lives through"),
     }  # fmt: skip
     if full:
-        data |= _for_pages(run, total, gap, capacity_mm, units, climate, mean, spread, unit, weight)
+        least = model.least_fall_gap_mm
+        data |= _for_pages(run, total, gap, capacity_mm, units, climate, mean, spread, unit, weight, least)
         rung_paw = run["ladder_paw_mm"].values
         rung_gap = np.moveaxis(planting[:, :1] - rung_paw, 2, 1)
         rung_gap_mid = mixture_quantile(rung_gap, unit, weight, (0.5,))[:, 0]
@@ -240,7 +243,9 @@ def site_outcomes(
     return out
 
 
-def _for_pages(run, total, gap, capacity_mm, units, climate, mean, spread, unit, weight):  # type: ignore[no-untyped-def]
+def _for_pages(  # type: ignore[no-untyped-def]
+    run, total, gap, capacity_mm, units, climate, mean, spread, unit, weight, least_gap_mm
+):
     """Return the outcomes that only maps and pages show."""
     so, soq = ("site", "option"), ("site", "option", "quantile")
     planting, november = total[:, :, :, PLANTING], total[:, :, :, MID_NOVEMBER]
@@ -248,9 +253,7 @@ def _for_pages(run, total, gap, capacity_mm, units, climate, mean, spread, unit,
     fall, spring = spread(fall_gap), spread(gap)
     middle = QUANTILES.index(0.5)
     with np.errstate(invalid="ignore", divide="ignore"):
-        recovery = np.where(
-            fall[:, :, middle] > LEAST_FALL_GAP_MM, 1 - spring[:, :, middle] / fall[:, :, middle], np.nan
-        )
+        recovery = np.where(fall[:, :, middle] > least_gap_mm, 1 - spring[:, :, middle] / fall[:, :, middle], np.nan)
     targets = np.array(TARGETS)[:, None, None] * capacity_mm[:, None, None, None]
     by_target = shortfall(planting[:, None, :1], planting[:, None], targets).mean(axis=3).transpose(0, 2, 1)
     rank = climate.spring_precip_mm.argsort(axis=1).argsort(axis=1)[units.units["cell"].to_numpy()]

@@ -9,10 +9,9 @@ import pandas as pd
 from scipy.stats import qmc
 
 from geo.balance_types import PARAMETER_NAMES
+from geo.model_rules import DEFAULT_RULES, ModelRules
 from geo.parameters import BalanceSettings
 
-CN_SPREAD = 5.0
-"""Curve numbers are moved by this much either way: about the step between poor and good condition (TR-55)."""
 KILL_TRAITS = ("kill_c", "kill_hardened_c", "kill_three_nights_c")
 SEED = 1
 
@@ -38,7 +37,9 @@ class Axis:
     label: str
 
 
-def uncertain_axes(scalars: dict[str, dict[str, float]], traits: pd.DataFrame) -> list[Axis]:
+def uncertain_axes(
+    scalars: dict[str, dict[str, float]], traits: pd.DataFrame, model: ModelRules = DEFAULT_RULES
+) -> list[Axis]:
     """Return the axes: evaporation under residue, storage, snow, roots, Kcb, canopy, killing temperature, runoff.
 
     The ends are the ``low`` and ``high`` of the shared tables; for traits the median of low/value and high/value over
@@ -68,7 +69,7 @@ def uncertain_axes(scalars: dict[str, dict[str, float]], traits: pd.DataFrame) -
             float((kill["high"] - kill["value"]).median()),
             "how cold it must be to kill the cover",
         ),
-        Axis("curve_number", -CN_SPREAD, CN_SPREAD, "how much rain runs off"),
+        Axis("curve_number", -model.curve_number_spread, model.curve_number_spread, "how much rain runs off"),
     ]
 
 

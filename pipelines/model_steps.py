@@ -52,6 +52,7 @@ def _simulated(
             ladder_days,
             need(run.days),
             workers,
+            run.tables.model,
         )
         parts.append(found if keep is None else found.drop_vars([v for v in found.data_vars if v not in keep]))
         tell(len(starts))
@@ -93,7 +94,13 @@ def balance(run: Run) -> None:
     run.report("outcomes", 0, 1)
     dryland, _ = zone_rules(run.tables, run.study)
     run.outcomes = site_outcomes(
-        simulated, _capacity(soils), need(run.units), need(run.cell_climate), dryland, _planting_day(run)
+        simulated,
+        _capacity(soils),
+        need(run.units),
+        need(run.cell_climate),
+        dryland,
+        _planting_day(run),
+        model=run.tables.model,
     )
     run.report("outcomes", 1, 1)
 
@@ -111,7 +118,7 @@ def zones(run: Run) -> None:
 def parameter_sets(run: Run) -> None:
     """Repeat the balance with other parameters and count how often the zone stays the same, under both rules."""
     dryland, irrigated = zone_rules(run.tables, run.study)
-    axes = uncertain_axes(run.tables.scalars, run.tables.traits)  # type: ignore[arg-type]
+    axes = uncertain_axes(run.tables.scalars, run.tables.traits, run.tables.model)  # type: ignore[arg-type]
     n = run.study.run.parameter_sets
     outcomes, table = need(run.outcomes), need(run.zones).table
     rated = need(run.units).sites["rated_share"].to_numpy()
@@ -122,7 +129,7 @@ def parameter_sets(run: Run) -> None:
         simulated = _simulated(run, settings, soils, tell, ladder_days=(), workers=1, keep=_FOR_ZONES)
         other = site_outcomes(
             simulated, _capacity(soils), need(run.units), need(run.cell_climate), dryland, _planting_day(run),
-            full=False,
+            model=run.tables.model, full=False,
         )  # fmt: skip
         dry = classify(other, dryland, rated)
         wet = classify(other, irrigated, rated, water_tests=False)

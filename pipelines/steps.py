@@ -181,9 +181,10 @@ def weather(run: Run) -> None:
         assert climate.normals is not None
         run.weather = generate_daily(climate.normals, run.study.study.years, run.study.study.seed)
         run.seasons = index_seasons(run.weather, calendar)
-    run.days = pack_days(run.weather)
-    freezes = killing_freeze(run.days, run.seasons)
-    run.cell_climate = cell_climate(run.weather, run.seasons, freezes)
+    model = run.tables.model
+    run.days = pack_days(run.weather, model)
+    freezes = killing_freeze(run.days, run.seasons, model.killing_freeze_c)
+    run.cell_climate = cell_climate(run.weather, run.seasons, freezes, model)
     cells = need(run.cells).copy()
     cells["precip_mm"] = run.cell_climate.annual_precip_mm
     cells["et0_mm"] = run.cell_climate.annual_et0_mm

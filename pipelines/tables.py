@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from geo.errors import StudyError
+from geo.model_rules import ModelRules
 from geo.parameters import BalanceSettings, pack_settings
 from geo.zones import ZoneRules
 from pipelines.house import shared_dir
@@ -32,6 +33,8 @@ class Tables:
         Contents of ``water_balance.toml``, ``cover_mixes.toml``, ``zone_rules.toml`` (with the study's changes).
     traits : DataFrame
         ``cover_traits.csv``.
+    model : ModelRules
+        ``model_rules.toml`` (with the study's changes).
     curve_numbers : DataFrame
         Index ``cn_fallow``, ``cn_cover``; columns A, B, C, D.
     rew_mm : dict
@@ -44,6 +47,7 @@ class Tables:
     mixes: Mapping[str, Mapping[str, Any]]
     rules: Mapping[str, Mapping[str, Any]]
     traits: pd.DataFrame
+    model: ModelRules
     curve_numbers: pd.DataFrame
     rew_mm: Mapping[str, float]
     digest: str
@@ -75,13 +79,14 @@ def load_tables(study: Study | None = None, folder: Path | None = None) -> Table
     scalars = _toml(folder, "water_balance.toml")
     mixes = _toml(folder, "cover_mixes.toml")
     rules = _toml(folder, "zone_rules.toml")
+    model = _toml(folder, "model_rules.toml")
     traits = pd.read_csv(folder / "cover_traits.csv", keep_default_na=False)
     for column in ("value", "low", "high"):
         traits[column] = pd.to_numeric(traits[column])
     numbers = pd.read_csv(folder / "curve_numbers.csv", keep_default_na=False)
     numbers = numbers[numbers["use"] != ""].set_index("use")[list("ABCD")].astype(float)
     if study is not None:
-        scalars, mixes = _with_changes(scalars, mixes, study)
+        scalars, model, mixes = _with_changes(scalars, model, mixes, study)
     surface = pd.read_csv(folder / "soil_surface.csv")
     rew = {
         str(t): float(m)
@@ -90,31 +95,32 @@ def load_tables(study: Study | None = None, folder: Path | None = None) -> Table
     digest = hashlib.sha256()
     for path in sorted(p for p in folder.glob("*") if p.is_file()):
         digest.update(path.name.encode() + path.read_bytes())
-    return Tables(scalars, mixes, rules, traits, numbers, rew, digest.hexdigest())
+    return Tables(scalars, mixes, rules, traits, ModelRules.from_table(model), numbers, rew, digest.hexdigest())
 
 
 def _with_changes(
-    scalars: dict[str, Any], mixes: dict[str, Any], study: Study
-) -> tuple[dict[str, Any], dict[str, Any]]:
-    scalars, mixes = copy.deepcopy(scalars), copy.deepcopy(mixes)
+    scalars: dict[str, Any], model: dict[str, Any], mixes: dict[str, Any], study: Study
+) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
+    scalars, model, mixes = copy.deepcopy(scalars), copy.deepcopy(model), copy.deepcopy(mixes)
     for name, value in study.parameters.items():
-        if name not in scalars:
+        table = next((t for t in (scalars, model) if name in t), None)
+        if table is None:
             raise StudyError(
                 f"There is no parameter called {name!r}.",
                 "[parameters]",
-                "Allowed: " + ", ".join(sorted(scalars)) + ".",
+                "Allowed: " + ", ".join(sorted({*scalars, *model})) + ".",
             )
-        row = scalars[name]
+        row = table[name]
         if not row["low"] <= value <= row["high"]:
             raise StudyError(
                 f"{name} = {value:g} is outside its published range.",
                 "[parameters]",
                 f"Give a value from {row['low']:g} to {row['high']:g} {row['unit']}.",
             )
-        scalars[name] = {**row, "value": value, "source": f"study file (default {row['value']:g}: {row['source']})"}
+        table[name] = {**row, "value": value, "source": f"study file (default {row['value']:g}: {row['source']})"}
     for name, change in study.mixes.items():
         mixes[name] = {**mixes[name], **change.model_dump(exclude_none=True)}
-    return scalars, mixes
+    return scalars, model, mixes
 
 
 def zone_rules(tables: Tables, study: Study) -> tuple[ZoneRules, ZoneRules]:

@@ -14,7 +14,7 @@ import pytest
 
 from pipelines.house import shared_dir
 
-RANGED = {"water_balance.toml", "zone_rules.toml"}
+RANGED = {"water_balance.toml", "model_rules.toml", "zone_rules.toml"}
 """Tables in which every row must have a range."""
 PARAMETER_TOML = sorted(RANGED | {"grazing.toml", "seeding_rate.toml", "cover_mixes.toml", "evaluation_trials.toml"})
 NOT_PARAMETERS = {
