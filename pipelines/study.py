@@ -8,7 +8,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from geo.errors import StudyError
 from geo.season import Calendar
@@ -27,6 +27,19 @@ def _month_day(value: object) -> tuple[int, int]:
     if not 1 <= month <= 12 or not 1 <= day <= _DAYS_IN_MONTH[month - 1]:
         raise ValueError(f"{value} is not a date; give month and day as MM-DD")
     return month, day
+
+
+def _in_metres(value: str) -> str:
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    try:
+        crs = CRS.from_user_input(value)
+    except CRSError:
+        raise ValueError('is no CRS that is known; give a code such as "EPSG:5070"') from None
+    if not crs.is_projected or any(axis.unit_name != "metre" for axis in crs.axis_info):
+        raise ValueError('is not projected in metres; the grid needs one that is, such as "EPSG:5070"')
+    return value
 
 
 MonthDay = Annotated[tuple[int, int], BeforeValidator(_month_day)]
@@ -105,7 +118,7 @@ class SeasonTable(_Table):
 class MapTable(_Table):
     """[map]: the study grid."""
 
-    crs: str = "EPSG:5070"
+    crs: Annotated[str, AfterValidator(_in_metres)] = "EPSG:5070"
     resolution_m: float = Field(default=30.0, ge=1, le=5000)
     bounds: tuple[float, float, float, float] | None = None
 

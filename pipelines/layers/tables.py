@@ -136,7 +136,7 @@ def write_csv(
     for column in known.values():
         values = table[column.name]
         if column.decimals is not None and pd.api.types.is_float_dtype(values):
-            table[column.name] = values.round(column.decimals)
+            table[column.name] = values.round(column.decimals) + 0.0  # no minus zero
         elif not pd.api.types.is_numeric_dtype(values):
             table[column.name] = [defuse(v) for v in values.astype(object)]
     headers = [f"{c.name} [{c.unit_label}]" if c.unit_label else str(defuse(c.name)) for c in known.values()]

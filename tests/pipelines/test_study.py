@@ -103,6 +103,18 @@ def test_the_least_study_takes_every_default(tmp_path: Path) -> None:
             ["mixes.overwinter.density", "1"], id="density above one",
         ),
         pytest.param(
+            ('path = "climate"', 'path = "climate"\n[map]\ncrs = "EPSG:4326"'), 10, ["map.crs", "in metres"],
+            id="a map in degrees",
+        ),
+        pytest.param(
+            ('path = "climate"', 'path = "climate"\n[map]\ncrs = "EPSG:2232"'), 10, ["map.crs", "in metres"],
+            id="a map in feet",
+        ),
+        pytest.param(
+            ('path = "climate"', 'path = "climate"\n[map]\ncrs = "Albers, roughly"'), 10, ["map.crs", "no CRS"],
+            id="a CRS that does not exist",
+        ),
+        pytest.param(
             ('path = "climate"', 'path = "climate"\n[run]\nparameter_sets = 500'), 10, ["run.parameter_sets", "64"],
             id="too many parameter sets",
         ),
