@@ -12,7 +12,7 @@ import xarray as xr
 
 from geo.model_rules import DEFAULT_RULES, ModelRules
 from geo.response_units import ResponseUnits
-from geo.season import CHECKS, SeasonIndex
+from geo.season import CHECKS, SeasonIndex, days_of_year
 from geo.weighted import mixture_mean, mixture_quantile, padded_members
 from geo.zone_codes import OPTIONS
 from geo.zones import TOLERANCE, ZoneRules
@@ -63,9 +63,7 @@ def cell_climate(
     heat = _running_sum(np.maximum(tmean - model.heat_base_c, 0.0))
     rain, et0 = _running_sum(precip), _running_sum(weather["et0_mm"].values)
     rows = np.arange(tmean.shape[0])[:, None]
-    month, day = weather["month"].values, weather["day"].values
-    starts = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30])
-    number = starts[month - 1] + np.where((month == 2) & (day == 29), 28, day)
+    number = days_of_year(weather["month"].values, weather["day"].values)
     turned = weather["year"].values[freezes] > seasons.year
     # a year is the 365 days to planting: only seasons without gaps count, and no part of the year counts twice
     year_ago = np.maximum(seasons.stop - 365, 0)

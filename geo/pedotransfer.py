@@ -160,16 +160,3 @@ def texture_class(sand: ArrayLike, clay: ArrayLike) -> NDArray[np.object_]:
     ]
     names = np.select([valid & test for _, test in choices], [name for name, _ in choices], default="")
     return np.asarray(names, dtype=object)
-
-
-def texture_name(text: str, aliases: dict[str, str]) -> str:
-    """Return the texture class that a written name or code stands for, or "".
-
-    Parameters
-    ----------
-    text : str
-        Such as ``"SIL"``, ``"Silt loam"`` or ``"fine sandy loam"``.
-    aliases : dict
-        Lower-case alias to texture class.
-    """
-    return aliases.get(" ".join(text.replace("_", " ").replace("-", " ").lower().split()), "")

@@ -21,10 +21,12 @@ _MONTH_START = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30])
 
 def day_of_year(month_day: tuple[int, int]) -> int:
     """Return the day of a 365-day year (1-365) of a (month, day) pair; 29 February counts as the 28th."""
-    month, day = month_day
-    if (month, day) == (2, 29):
-        day = 28
-    return int(_MONTH_START[month - 1] + day)
+    return int(days_of_year(*map(np.asarray, month_day)))
+
+
+def days_of_year(month: np.ndarray, day: np.ndarray) -> np.ndarray:
+    """Return `day_of_year` of arrays of months and days."""
+    return _MONTH_START[month - 1] + np.where((month == 2) & (day == 29), 28, day)
 
 
 def month_day(day: float) -> tuple[int, int]:
