@@ -204,8 +204,8 @@ def test_keyboard_alone(opened):
     page.wait_for_selector(".leaflet-popup", state="detached")
     page.focus("#rule-gap")
     page.keyboard.press("ArrowLeft")
+    page.wait_for_function("() => !document.getElementById('rule-reset').disabled")  # rules are applied a frame later
     assert page.locator("#rule-gap-out").inner_text() == "1.4 in"
-    page.wait_for_function("() => !document.getElementById('rule-reset').disabled")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
