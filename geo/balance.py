@@ -14,7 +14,7 @@ from geo.balance_season import STEP_DAYS, run_units
 from geo.balance_types import DAY, EVENTS, FLUXES
 from geo.errors import StudyError
 from geo.model_rules import DEFAULT_RULES, ModelRules
-from geo.parameters import BalanceSettings
+from geo.parameters import BalanceSettings, Mix
 from geo.season import CHECKS, LADDER_DAYS, SeasonIndex
 from geo.zone_codes import OPTIONS
 
@@ -114,6 +114,7 @@ def simulate(
     days: np.ndarray | None = None,
     workers: int | None = None,
     rules: ModelRules = DEFAULT_RULES,
+    harvest_water_mm: np.ndarray | None = None,
 ) -> xr.Dataset:
     """Run the four options on every unit and season.
 
@@ -134,6 +135,9 @@ def simulate(
         Threads; one a core by default.
     rules : ModelRules
         Thresholds of weather; used for the killing freeze, and for `days` when they are not given.
+    harvest_water_mm : float array (unit, 4), optional
+        Plant-available water of each foot at harvest, in place of what the run-in leaves (NaN: as simulated; at most
+        the capacity).
 
     Returns
     -------
@@ -165,14 +169,16 @@ def simulate(
     rungs = np.asarray(ladder_days, np.int64)
     ladder_paw = np.full((n, len(rungs), m), np.nan, np.float32)
     killed, winter = settings.winter_killed, settings.overwinter
-    mix_settings = np.array([[killed.density, killed.water_bonus], [winter.density, winter.water_bonus]])
+    weeds = settings.stubble_weeds or Mix(killed.groups[:0], 1.0, 0.0)
+    mix_settings = np.array([[mix.density, mix.water_bonus] for mix in (killed, winter, weeds)])
+    harvest_mm = np.full((n, 4), np.nan) if harvest_water_mm is None else np.asarray(harvest_water_mm, float)
     cell = np.asarray(unit_cell, np.int64)
 
     def run_part(part: slice) -> float:
         return run_units(
-            soils[part], cell[part], days, events, freezes, killed.groups, winter.groups, mix_settings, rungs,
-            settings.parameters, paw[part], stored[part], mass[part], cover[part], living[part], emerged[part],
-            flux[part], ladder_paw[part],
+            soils[part], cell[part], days, events, freezes, killed.groups, winter.groups, weeds.groups, mix_settings,
+            harvest_mm[part], rungs, settings.parameters, paw[part], stored[part], mass[part], cover[part],
+            living[part], emerged[part], flux[part], ladder_paw[part],
         )  # fmt: skip
 
     parts = max(1, min(workers or os.cpu_count() or 1, n))

@@ -11,11 +11,6 @@ from numba import njit
 
 from geo.balance_day import shelter_height, water_day
 
-DEHARDENING_SPAN_C = 5.0
-DEHARDENING_SPEED = 2.0
-NO_FROST_ABOVE_C = 3.0
-"""Above this minimum no killing temperature is met, and frost is not looked at."""
-
 
 @njit(cache=True, error_model="numpy")
 def ground_cover(heat_gdd, half_cover_gdd, cover_max):
@@ -122,8 +117,8 @@ def _frost(state, day, groups, p):
         felt = crown if trait.crown_sheltered > 0.5 else day.tmin_c
         if day.tmean_c < p.hardening_below_c:
             state.hardened[g] = min(1.0, state.hardened[g] + 1.0 / trait.hardening_days)
-        elif day.tmean_c > p.hardening_below_c + DEHARDENING_SPAN_C:
-            state.hardened[g] = max(0.0, state.hardened[g] - DEHARDENING_SPEED / trait.hardening_days)
+        elif day.tmean_c > p.hardening_below_c + p.dehardening_span_c:
+            state.hardened[g] = max(0.0, state.hardened[g] - p.dehardening_speed / trait.hardening_days)
         kill = trait.kill_c + state.hardened[g] * (trait.kill_hardened_c - trait.kill_c)
         state.cold_nights[g] = state.cold_nights[g] + 1.0 if felt <= trait.kill_three_nights_c else 0.0
         state.frost_memory = max(state.frost_memory, state.hardened[g] + state.cold_nights[g])
@@ -153,12 +148,14 @@ def cover_day(state, soil, day, groups, p, density, water_bonus, days_since_seed
     root = 0.0
     depletion = 0.0
     warmth = 0.0
+    kills_at = -99.0
     thinning = np.sqrt(min(1.0, density))
     per_degree = 1.0 / p.growth_span_c
     for g in range(groups.size):
         if state.alive[g] < 0.5:
             continue
         trait = groups[g]
+        kills_at = max(kills_at, trait.kill_c, trait.kill_hardened_c, trait.kill_three_nights_c)
         part = trait.share * ground_cover(state.heat_gdd[g], trait.half_cover_gdd, trait.cover_max * thinning)
         state.cover_part[g] = part
         canopy += part
@@ -191,6 +188,6 @@ def cover_day(state, soil, day, groups, p, density, water_bonus, days_since_seed
         state.heat_gdd[g] += heat
         state.root_mm[g] = min(trait.root_max_mm, state.root_mm[g] + trait.root_rate_mm_per_gdd * heat)
         standing += state.mass_kg_ha[g]
-    if day.tmin_c <= NO_FROST_ABOVE_C or day.tmean_c < p.hardening_below_c or state.frost_memory > 0.0:
+    if day.tmin_c <= kills_at or day.tmean_c < p.hardening_below_c or state.frost_memory > 0.0:
         _frost(state, day, groups, p)
     state.shelter_m = shelter_height(standing + state.dead_cover_kg_ha, p)

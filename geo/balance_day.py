@@ -21,15 +21,6 @@ from numba import njit
 
 from geo.balance_types import N_SUB
 
-FROZEN_EXPONENT = 1.64
-"""Zhao and Gray 1997, exponent of the free pore share."""
-FROZEN_PACK_MM, FROZEN_PACK_EXPONENT, LEAST_PACK_MM = 50.0, -0.47, 5.0
-"""The share of melt that enters falls with the snow water of the pack: fitted to the equation of Zhao and Gray 1997
-at 25, 50 and 100 mm (coefficients 1.63, 1.20, 0.85), taken relative to 50 mm."""
-FULL_SHELTER_M = 0.4
-HEIGHT_M_PER_KG_HA = 0.1 / 1000.0
-"""Height that a tonne of cover adds to the shelter: 0.1 m (common practice, no source)."""
-
 PRECIP, EVAPORATION, TRANSPIRATION, DRAINAGE, RUNOFF, SNOW_LOSS = 0, 1, 2, 3, 4, 5
 
 
@@ -110,7 +101,7 @@ def residue_cover(state, p):
 
 @njit(cache=True, error_model="numpy")
 def _evaporation_factor(state, p):
-    shelter = min(1.0, state.shelter_m / FULL_SHELTER_M)
+    shelter = min(1.0, state.shelter_m / p.full_shelter_m)
     return (1.0 - p.residue_evaporation_cut * residue_cover(state, p)) * (1.0 - p.standing_stubble_cut * shelter)
 
 
@@ -119,7 +110,7 @@ def _water_in(state, soil, day, p):
     """Snow, melt, runoff and infiltration of the day."""
     rain = day.rain_mm
     if day.snow_mm > 0.0:
-        shelter = min(1.0, state.shelter_m / FULL_SHELTER_M)
+        shelter = min(1.0, state.shelter_m / p.full_shelter_m)
         drift = day.snow_mm * max(0.0, p.snow_drift_share - p.snow_catch_share * shelter)
         state.flux_mm[SNOW_LOSS] += drift
         state.snow_mm += day.snow_mm - drift
@@ -137,8 +128,8 @@ def _water_in(state, soil, day, p):
         if supply > 0.0:
             held = soil.foot_wilting_mm + water[0] + water[1]
             free = max(0.0, 1.0 - held / soil.foot_saturated_mm)
-            limit = (max(pack, LEAST_PACK_MM) / FROZEN_PACK_MM) ** FROZEN_PACK_EXPONENT
-            entering = supply * min(1.0, p.frozen_infiltration * limit * free**FROZEN_EXPONENT)
+            limit = (max(pack, p.frozen_least_pack_mm) / p.frozen_pack_mm) ** p.frozen_pack_exponent
+            entering = supply * min(1.0, p.frozen_infiltration * limit * free**p.frozen_pore_exponent)
             state.flux_mm[RUNOFF] += supply - entering
             supply = entering
     else:
@@ -282,4 +273,5 @@ def decay_day(state, soil, day, p):
 @njit(cache=True, error_model="numpy")
 def shelter_height(cover_kg_ha, p):
     """Return the height of stubble and cover that holds snow and slows wind, m; it falls as the cover rots."""
-    return max(p.stubble_height_m, min(FULL_SHELTER_M, p.stubble_height_m + cover_kg_ha * HEIGHT_M_PER_KG_HA))
+    height_m = p.stubble_height_m + cover_kg_ha * 0.001 * p.cover_height_m_per_t_ha
+    return max(p.stubble_height_m, min(p.full_shelter_m, height_m))

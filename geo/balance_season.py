@@ -19,23 +19,21 @@ AT_SEEDING, AT_MID_NOVEMBER, AT_FIRST_APRIL, AT_PLANTING = 0, 1, 2, 3
 AT_FREEZE, IN_APRIL, AT_END = 0, 1, 2
 STEP_DAYS = 7
 
-# FAO-56 table 11, small grain at 35-45 degrees: initial, development, mid and late season, days
-_INITIAL, _DEVELOPMENT, _MID = 20.0, 25.0, 60.0
-_KCB_BARE = 0.15
-
 
 @njit(cache=True, error_model="numpy")
-def small_grain_kcb(day, kcb_mid):
-    """Return Kcb of the small grain `day` days after its start: 0.15, up to `kcb_mid`, and down to 0.15 (FAO-56)."""
-    if day < _INITIAL:
-        return _KCB_BARE
-    if day < _INITIAL + _DEVELOPMENT:
-        return _KCB_BARE + (kcb_mid - _KCB_BARE) * (day - _INITIAL) / _DEVELOPMENT
-    if day < _INITIAL + _DEVELOPMENT + _MID:
-        return kcb_mid
-    left = RUN_IN_DAYS - _INITIAL - _DEVELOPMENT - _MID
-    done = (day - _INITIAL - _DEVELOPMENT - _MID) / left
-    return kcb_mid + (_KCB_BARE - kcb_mid) * min(1.0, done)
+def small_grain_growth(day, p):
+    """Return how far the small grain is grown `day` days after its start: 0, 1 in mid season, 0 when ripe (FAO-56).
+
+    The basal crop coefficient follows it between its values for bare ground and for mid season.
+    """
+    ripening = p.run_in_initial_days + p.run_in_development_days + p.run_in_mid_days
+    if day < p.run_in_initial_days:
+        return 0.0
+    if day < p.run_in_initial_days + p.run_in_development_days:
+        return (day - p.run_in_initial_days) / p.run_in_development_days
+    if day < ripening:
+        return 1.0
+    return 1.0 - min(1.0, (day - ripening) / (RUN_IN_DAYS - ripening))
 
 
 @njit(cache=True, error_model="numpy")
@@ -45,14 +43,18 @@ def run_in(state, soil, days, start, p):
         state.water_mm[k] = p.run_in_water_share * soil.capacity_mm[k]
     state.snow_mm = 0.0
     state.canopy = 0.0
-    state.straw_kg_ha = 0.5 * p.stubble_straw_kg_ha
+    state.straw_kg_ha = p.run_in_straw_share * p.stubble_straw_kg_ha
     state.shelter_m = 0.0
+    full_grown = p.run_in_initial_days + p.run_in_development_days
     for j in range(RUN_IN_DAYS):
-        kcb = small_grain_kcb(float(j), p.run_in_kcb)
-        grown = (kcb - _KCB_BARE) / (p.run_in_kcb - _KCB_BARE)
-        state.canopy = 0.95 * grown if j < 105 else max(state.canopy - 0.02, 0.3)
-        reached = min(1.0, (j + 10.0) / (_INITIAL + _DEVELOPMENT + 10.0))
-        root = 150.0 + (p.run_in_root_mm - 150.0) * reached
+        grown = small_grain_growth(float(j), p)
+        kcb = p.run_in_kcb_start + (p.run_in_kcb - p.run_in_kcb_start) * grown
+        if j < full_grown + p.run_in_mid_days:
+            state.canopy = p.run_in_cover * grown
+        else:
+            state.canopy = max(state.canopy - p.run_in_ripening_loss, p.run_in_least_cover)
+        reached = min(1.0, (j + p.run_in_root_lead_days) / (full_grown + p.run_in_root_lead_days))
+        root = p.run_in_root_start_mm + (p.run_in_root_mm - p.run_in_root_start_mm) * reached
         water_day(state, soil, days[start + j], p, kcb, root, p.run_in_depletion_p, 1.0)
     state.canopy = 0.0
     state.straw_kg_ha = p.stubble_straw_kg_ha
@@ -66,10 +68,33 @@ def run_in(state, soil, days, start, p):
 
 
 @njit(cache=True, error_model="numpy")
+def start_from(state, soil, harvest_mm):
+    """Replace the water at harvest by what was measured, foot by foot (NaN: as simulated; at most the capacity)."""
+    first = soil.capacity_mm[0] + soil.capacity_mm[1]
+    if not np.isnan(harvest_mm[0]) and first > 0.0:
+        held = min(max(harvest_mm[0], 0.0), first)
+        state.water_mm[0] = held * soil.capacity_mm[0] / first
+        state.water_mm[1] = held * soil.capacity_mm[1] / first
+    for k in range(2, N_SUB):
+        if not np.isnan(harvest_mm[k - 1]):
+            state.water_mm[k] = min(max(harvest_mm[k - 1], 0.0), soil.capacity_mm[k])
+
+
+@njit(cache=True, error_model="numpy")
 def bare_day(state, soil, day, p):
     """Run one day without a living cover."""
     water_day(state, soil, day, p, 0.0, 0.0, 0.5, 1.0)
     decay_day(state, soil, day, p)
+
+
+@njit(cache=True, error_model="numpy")
+def any_day(state, soil, day, groups, p, mix_setting, days_since_seeding):
+    """Run one day with whatever stands: a living or emerging cover, or none."""
+    if state.stand_open > 0.5:
+        cover_day(state, soil, day, groups, p, mix_setting[0], mix_setting[1], days_since_seeding)
+        decay_day(state, soil, day, p)
+    else:
+        bare_day(state, soil, day, p)
 
 
 @njit(cache=True, error_model="numpy")
@@ -138,27 +163,34 @@ def _note(t, o, s, event, state, groups, p, freeze, seeding, paw, stored, mass, 
 
 @njit(cache=True, error_model="numpy")
 def run_season(
-    s, soil, days, event, freeze, killed_mix, winter_mix, mix_settings, ladder, p,
+    s, soil, days, event, freeze, killed_mix, winter_mix, weeds, mix_settings, harvest_mm, ladder, p,
     paw, stored, mass, cover, living, emerged, flux, ladder_paw, states,
 ):  # fmt: skip
     """Run season `s` of one unit and write its results in place.
 
     `states` is scratch: 0 harvest, 1 running, 2 early fork, 3... one a rung of the ladder. `mix_settings` has one row
-    a mix: density, water bonus. Returns the largest daily imbalance in mm.
+    a mix: density, water bonus. `weeds` is empty where the stubble is kept clean; else they come up after harvest and
+    are sprayed on the early termination date. Returns the largest daily imbalance in mm.
     """
     worst = 0.0
     base = states[0]
     base.closure_mm = 0.0
     run_in(base, soil, days, event.start, p)
+    start_from(base, soil, harvest_mm)
     worst = max(worst, base.closure_mm)
 
     states[1] = states[0]
     now = states[1]
     for t in range(event.harvest, event.stop + 1):
-        _note(t, STUBBLE, s, event, now, killed_mix[:0], p, event.mid_november, event.seeding_winter_killed,
+        if t == event.harvest and weeds.size > 0:
+            open_stand(now, weeds)
+        _note(t, STUBBLE, s, event, now, weeds, p, event.mid_november, event.seeding_winter_killed,
               paw, stored, mass, cover, living)  # fmt: skip
-        if t < event.stop:
-            bare_day(now, soil, days[t], p)
+        if t == event.stop:
+            break
+        if t == event.early_termination and now.stand_open > 0.5:
+            end_cover(now, weeds)
+        any_day(now, soil, days[t], weeds, p, mix_settings[2], t - event.harvest)
     for k in range(now.flux_mm.size):
         flux[STUBBLE, s, k] = now.flux_mm[k]
     worst = max(worst, now.closure_mm)
@@ -175,12 +207,7 @@ def run_season(
         if t == event.early_termination and now.stand_open > 0.5:
             sprayed_alive = _living_share(now, killed_mix)
             end_cover(now, killed_mix)
-        if now.stand_open > 0.5:
-            cover_day(now, soil, days[t], killed_mix, p, mix_settings[0, 0], mix_settings[0, 1],
-                      t - event.seeding_winter_killed)  # fmt: skip
-            decay_day(now, soil, days[t], p)
-        else:
-            bare_day(now, soil, days[t], p)
+        any_day(now, soil, days[t], killed_mix, p, mix_settings[0], t - event.seeding_winter_killed)
     if event.early_termination < event.first_april:
         # what had to be sprayed before the check date was alive: winter did not kill it
         living[KILLED, s] = sprayed_alive
@@ -203,12 +230,7 @@ def run_season(
                 states[3 + r] = states[1]
         if t == event.stop:
             break
-        if now.stand_open > 0.5:
-            cover_day(now, soil, days[t], winter_mix, p, mix_settings[1, 0], mix_settings[1, 1],
-                      t - event.seeding_overwinter)  # fmt: skip
-            decay_day(now, soil, days[t], p)
-        else:
-            bare_day(now, soil, days[t], p)
+        any_day(now, soil, days[t], winter_mix, p, mix_settings[1], t - event.seeding_overwinter)
     emerged[LATE, s] = now.emerged
     emerged[EARLY, s] = now.emerged
     for k in range(now.flux_mm.size):
@@ -256,8 +278,8 @@ def _note_common(s, since, paw, stored, mass, cover, living):
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def run_units(
-    soils, unit_cell, days, events, freezes, killed_mix, winter_mix, mix_settings, ladder, parameters,
-    paw, stored, mass, cover, living, emerged, flux, ladder_paw,
+    soils, unit_cell, days, events, freezes, killed_mix, winter_mix, weeds, mix_settings, harvest_mm, ladder,
+    parameters, paw, stored, mass, cover, living, emerged, flux, ladder_paw,
 ):  # fmt: skip
     """Run every season of every unit given; returns the worst imbalance in mm.
 
@@ -270,9 +292,9 @@ def run_units(
         cell = unit_cell[u]
         for s in range(events.size):
             error = run_season(
-                s, soils[u], days[cell], events[s], freezes[cell, s], killed_mix, winter_mix, mix_settings, ladder,
-                parameters[0], paw[u], stored[u], mass[u], cover[u], living[u], emerged[u], flux[u], ladder_paw[u],
-                states,
+                s, soils[u], days[cell], events[s], freezes[cell, s], killed_mix, winter_mix, weeds, mix_settings,
+                harvest_mm[u], ladder, parameters[0], paw[u], stored[u], mass[u], cover[u], living[u], emerged[u],
+                flux[u], ladder_paw[u], states,
             )  # fmt: skip
             worst = max(worst, error)
     return worst

@@ -12,7 +12,7 @@ import pandas as pd
 from geo.balance_types import GROUP, MAX_GROUPS, N_SUB, PARAMETER_NAMES, PARAMETERS, SOIL, SUB_THICKNESS_MM
 from geo.errors import StudyError
 
-MIXES = ("winter_killed", "overwinter")
+MIXES = ("winter_killed", "overwinter", "stubble_weeds")
 FOOT_MM = 304.8
 _SHARE_TOLERANCE = 1e-6
 
@@ -37,11 +37,12 @@ class Mix:
 
 @dataclass(frozen=True)
 class BalanceSettings:
-    """Everything that the water balance needs besides soils and weather."""
+    """Everything that the water balance needs besides soils and weather; without `stubble_weeds` stubble is clean."""
 
     parameters: np.ndarray
     winter_killed: Mix
     overwinter: Mix
+    stubble_weeds: Mix | None = None
 
     def value(self, name: str) -> float:
         """Return one scalar parameter by name."""
@@ -64,7 +65,10 @@ class BalanceSettings:
             groups[trait] = groups[trait] + factor if trait.startswith("kill") else groups[trait] * factor
             return replace(mix, groups=groups)
 
-        return replace(self, winter_killed=change(self.winter_killed), overwinter=change(self.overwinter))
+        weeds = None if self.stubble_weeds is None else change(self.stubble_weeds)
+        return replace(
+            self, winter_killed=change(self.winter_killed), overwinter=change(self.overwinter), stubble_weeds=weeds
+        )
 
 
 def check_table(table: Mapping[str, Mapping[str, Any]], where: str) -> None:
@@ -128,9 +132,13 @@ def pack_mix(name: str, mix: Mapping[str, Any], traits: pd.DataFrame, column: st
 
 
 def pack_settings(
-    scalars: Mapping[str, Mapping[str, Any]], mixes: Mapping[str, Mapping[str, Any]], traits: pd.DataFrame
+    scalars: Mapping[str, Mapping[str, Any]],
+    mixes: Mapping[str, Mapping[str, Any]],
+    traits: pd.DataFrame,
+    *,
+    weeds: bool = False,
 ) -> BalanceSettings:
-    """Check the three tables and pack them."""
+    """Check the three tables and pack them; with `weeds` the stubble is left unsprayed."""
     outside = traits[(traits["value"] < traits["low"]) | (traits["value"] > traits["high"])]
     if len(outside):
         row = outside.iloc[0]
@@ -145,7 +153,12 @@ def pack_settings(
             f"{row['group']} {row['trait']} has no source.", "shared/cover_traits.csv", "Fill its source column."
         )
     packed = {name: pack_mix(name, mixes[name], traits) for name in MIXES}
-    return BalanceSettings(pack_parameters(scalars), packed["winter_killed"], packed["overwinter"])
+    return BalanceSettings(
+        pack_parameters(scalars),
+        packed["winter_killed"],
+        packed["overwinter"],
+        packed["stubble_weeds"] if weeds else None,
+    )
 
 
 def slope_curve_number(cn2: np.ndarray, slope_percent: np.ndarray) -> np.ndarray:

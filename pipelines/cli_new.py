@@ -65,6 +65,9 @@ target_share = 0.5            # the target: share of the water that the root zon
 
 # [mixes.winter_killed]   # and [mixes.overwinter]: plant groups and their shares, see shared/cover_mixes.toml
 
+# [stubble]               # what covers are compared with
+# weeds = "sprayed"       # unsprayed: volunteer grain and weeds grow in the stubble until the early end date
+
 # [run]
 # parameter_sets = 8      # further runs that say how sure a zone is; 0 for a quick look
 # field_pages = true

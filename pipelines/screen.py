@@ -84,6 +84,7 @@ def _gather(run: Run, record: dict[str, object]) -> StudyResult:
             for name, mix in run.tables.mixes.items()
         },
         "mix_water_bonus": {k: float(v.get("mix_water_bonus", 0.0)) for k, v in run.tables.mixes.items()},
+        "stubble_weeds": run.tables.weeds,
     }
     return StudyResult(
         settings=settings,

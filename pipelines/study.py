@@ -124,11 +124,17 @@ class MapTable(_Table):
 
 
 class MixTable(_Table):
-    """[mixes.winter_killed] or [mixes.overwinter]: changes to a cover mix."""
+    """[mixes.winter_killed], [mixes.overwinter] or [mixes.stubble_weeds]: changes to a mix."""
 
     groups: dict[str, float] | None = None
     density: float | None = Field(default=None, gt=0, le=1)
     mix_water_bonus: float | None = Field(default=None, ge=0, le=0.5)
+
+
+class StubbleTable(_Table):
+    """[stubble]: how the stubble that everything is compared with is kept."""
+
+    weeds: Literal["sprayed", "unsprayed"] = "sprayed"
 
 
 class RunTable(_Table):
@@ -151,7 +157,8 @@ class Study(_Table):
     rules: dict[str, float] = {}
     irrigated_rules: dict[str, float] = {}
     parameters: dict[str, float] = {}
-    mixes: dict[Literal["winter_killed", "overwinter"], MixTable] = {}
+    mixes: dict[Literal["winter_killed", "overwinter", "stubble_weeds"], MixTable] = {}
+    stubble: StubbleTable = StubbleTable()
     run: RunTable = RunTable()
 
     @property

@@ -41,6 +41,8 @@ class Tables:
         Readily evaporable water by surface texture.
     digest : str
         SHA-256 over the files.
+    weeds : bool
+        The study leaves its stubble unsprayed.
     """
 
     scalars: Mapping[str, Mapping[str, Any]]
@@ -51,10 +53,11 @@ class Tables:
     curve_numbers: pd.DataFrame
     rew_mm: Mapping[str, float]
     digest: str
+    weeds: bool = False
 
     def settings(self) -> BalanceSettings:
         """Pack what the water balance needs."""
-        return pack_settings(self.scalars, self.mixes, self.traits)
+        return pack_settings(self.scalars, self.mixes, self.traits, weeds=self.weeds)
 
 
 def _toml(folder: Path, name: str) -> dict[str, Any]:
@@ -95,7 +98,10 @@ def load_tables(study: Study | None = None, folder: Path | None = None) -> Table
     digest = hashlib.sha256()
     for path in sorted(p for p in folder.glob("*") if p.is_file()):
         digest.update(path.name.encode() + path.read_bytes())
-    return Tables(scalars, mixes, rules, traits, ModelRules.from_table(model), numbers, rew, digest.hexdigest())
+    weeds = study is not None and study.stubble.weeds == "unsprayed"
+    return Tables(
+        scalars, mixes, rules, traits, ModelRules.from_table(model), numbers, rew, digest.hexdigest(), weeds
+    )
 
 
 def _with_changes(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -91,6 +92,11 @@ def day_record(**values: float) -> np.ndarray:
     return day
 
 
+def weeds_on(base: BalanceSettings) -> BalanceSettings:
+    """Return the settings with stubble that is left unsprayed."""
+    return replace(base, stubble_weeds=replace(tables(), weeds=True).settings().stubble_weeds)
+
+
 PINNED = {
     "kc_max": 1.2, "surface_drain_share": 0.35, "residue_evaporation_cut": 0.6, "standing_stubble_cut": 0.15,
     "stubble_straw_kg_ha": 4000.0, "straw_area_m2_kg": 5.228, "straw_decay_per_day": 0.0133, "stubble_height_m": 0.25,
@@ -98,7 +104,11 @@ PINNED = {
     "frozen_infiltration": 1.2, "frozen_evaporation_share": 0.2, "run_in_water_share": 0.6, "run_in_kcb": 1.1,
     "run_in_root_mm": 1219.2, "run_in_depletion_p": 0.55, "seedbed_wetness": 0.05, "emergence_limit_days": 60.0,
     "canopy_multiplier": 1.5, "growth_span_c": 5.0, "vpd_floor_kpa": 1.0, "hardening_below_c": 10.0,
-    "snow_depth_cm_per_mm": 0.8,
+    "snow_depth_cm_per_mm": 0.8, "cover_height_m_per_t_ha": 0.1, "full_shelter_m": 0.4, "frozen_pore_exponent": 1.64,
+    "frozen_pack_mm": 50.0, "frozen_pack_exponent": -0.47, "frozen_least_pack_mm": 5.0, "run_in_kcb_start": 0.15,
+    "run_in_initial_days": 20.0, "run_in_development_days": 25.0, "run_in_mid_days": 60.0, "run_in_cover": 0.95,
+    "run_in_ripening_loss": 0.02, "run_in_least_cover": 0.3, "run_in_straw_share": 0.5, "run_in_root_start_mm": 150.0,
+    "run_in_root_lead_days": 10.0, "dehardening_span_c": 5.0, "dehardening_speed": 2.0,
 }  # fmt: skip
 
 
@@ -121,7 +131,8 @@ def without_cover(base: BalanceSettings) -> BalanceSettings:
         groups["emergence_gdd"] = 1e9
         return Mix(groups, mix.density, mix.water_bonus)
 
-    return BalanceSettings(base.parameters, never(base.winter_killed), never(base.overwinter))
+    weeds = None if base.stubble_weeds is None else never(base.stubble_weeds)
+    return BalanceSettings(base.parameters, never(base.winter_killed), never(base.overwinter), weeds)
 
 
 def weather_of(table: pd.DataFrame) -> xr.Dataset:
@@ -179,10 +190,14 @@ def run(
     used: BalanceSettings | None = None,
     calendar: Calendar = CALENDAR,
     ladder_days: tuple[int, ...] = (-28, 0),
+    harvest_water_mm: np.ndarray | None = None,
 ) -> xr.Dataset:
     """Simulate every soil under the first cell."""
     seasons = index_seasons(weather, calendar)
-    return simulate(weather, seasons, soils, np.zeros(len(soils), int), used or settings(), ladder_days)
+    cells = np.zeros(len(soils), int)
+    return simulate(
+        weather, seasons, soils, cells, used or settings(), ladder_days, harvest_water_mm=harvest_water_mm
+    )
 
 
 def seasons_of(weather: xr.Dataset, calendar: Calendar = CALENDAR) -> SeasonIndex:

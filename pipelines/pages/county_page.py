@@ -261,6 +261,8 @@ class CountyPage:
         bonus = max(self.result.settings.get("mix_water_bonus", {}).values(), default=0.0)
         if bonus > 0:
             notes[0] = (notes[0][0], self.t("notes.evidence_bonus", bonus=self.units.percent(bonus)))
+        if self.result.settings.get("stubble_weeds"):
+            notes.insert(1, (self.t("notes.weedy_name"), self.t("notes.weedy_text")))
         cautions = ("insurance", "herbicide", "nitrate", "prussic", "planting", "local")
         return notes + [(self.words.t(f"caution.{k}_name"), self.words.t(f"caution.{k}_text")) for k in cautions]
 

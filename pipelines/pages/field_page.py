@@ -175,6 +175,7 @@ def _render(study: _Study, row: int) -> str:
         seasons=numbers.seasons,
         latest_day=float(numbers.data["latest_termination_day"].values[row]),
         mix_bonus=max(study.result.settings.get("mix_water_bonus", {}).values(), default=0.0),
+        weeds=bool(study.result.settings.get("stubble_weeds", False)),
     )
     rated = ZONE_NAMES[code] != "not_rated" and not np.isnan(float(case.numbers["capacity_mm"]))
     zone_of_site = numbers.zone_of_site(row)

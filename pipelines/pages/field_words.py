@@ -36,7 +36,7 @@ class Answer:
     special : str
         The rule of irrigated ground, or why there is no rating.
     trials : str
-        What field trials say of mixes, where the choice is made.
+        What field trials say of mixes, where the choice is made; and what else the study assumes.
     """
 
     headline: str
@@ -68,6 +68,7 @@ class Case:
     seasons: int
     latest_day: float
     mix_bonus: float = 0.0
+    weeds: bool = False
 
 
 def write_answer(case: Case, rules: ZoneRules, words: Catalogue, units: Units) -> Answer:
@@ -95,8 +96,13 @@ def write_answer(case: Case, rules: ZoneRules, words: Catalogue, units: Units) -
         change=_change(case, words, units),
         sure=_sure(case, words, units),
         special=_irrigated(case, option, words, units),
-        trials=words.t("field.answer.trials_bonus" if case.mix_bonus else "field.answer.trials"),
+        trials=_premises(case, words),
     )
+
+
+def _premises(case: Case, words: Catalogue) -> str:
+    trials = words.t("field.answer.trials_bonus" if case.mix_bonus else "field.answer.trials")
+    return f"{trials} {words.t('field.answer.weedy')}" if case.weeds else trials
 
 
 def _acres(case: Case, words: Catalogue, units: Units) -> str:

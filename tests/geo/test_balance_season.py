@@ -7,10 +7,21 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from geo.balance_season import run_in, small_grain_kcb
+from geo.balance_season import run_in, small_grain_growth
 from geo.balance_types import STATE
 from geo.season import RUN_IN_DAYS, Calendar
-from tests.water import champion_weather, pinned_settings, profile, run, soil_record, soils_of, total, weather_of
+from geo.zone_codes import COVERS
+from tests.water import (
+    champion_weather,
+    pinned_settings,
+    profile,
+    run,
+    soil_record,
+    soils_of,
+    total,
+    weather_of,
+    weeds_on,
+)
 
 CALENDAR = Calendar(planting=(5, 1))
 
@@ -35,7 +46,9 @@ def steady(temperature: float = 18.0, rain_every: int = 6, rain: float = 12.0, *
      for d, k in ((0, 0.15), (32.5, 0.625), (45, 1.10), (104, 1.10), (120, 0.625), (135, 0.15))],
 )  # fmt: skip
 def test_small_grain_curve(day, kcb):
-    assert small_grain_kcb(float(day), 1.10) == pytest.approx(kcb)
+    p = pinned_settings().parameters[0]
+    got = p["run_in_kcb_start"] + (p["run_in_kcb"] - p["run_in_kcb_start"]) * small_grain_growth(float(day), p)
+    assert got == pytest.approx(kcb)
     assert RUN_IN_DAYS == 20 + 25 + 60 + 30
 
 
@@ -164,3 +177,41 @@ def test_layers_are_feet():
     result = run(steady(), soil, pinned_settings())
     paw = result["paw_mm"].sel(option="stubble", check="planting").squeeze()
     np.testing.assert_allclose(paw, [0.0, 50.0, 0.0, 0.0], atol=1e-4)
+
+
+# Stubble that is not sprayed, and water that was measured -----------------------------------------------------------
+
+
+def test_weeds_take_water_from_stubble_and_touch_no_cover():
+    weather, soils = champion_weather((1990, 2000)), soils_of(profile("silt loam"), profile("sand"))
+    clean, weedy = run(weather, soils, pinned_settings()), run(weather, soils, weeds_on(pinned_settings()))
+    covers = list(COVERS)
+    lost = (total(clean["paw_mm"]) - total(weedy["paw_mm"])).sel(option="stubble", check="planting")
+    assert (weedy["transpiration_mm"].sel(option="stubble") > 0).all()
+    assert (clean["transpiration_mm"].sel(option="stubble") == 0).all()
+    assert lost.median("season").values[0] > 5.0, "weeds use water (common practice, no source: how much is open)"
+    for name in ("paw_mm", "biomass_kg_ha", "drainage_mm"):
+        np.testing.assert_array_equal(weedy[name].sel(option=covers), clean[name].sel(option=covers))
+    assert weedy.attrs["closure_mm"] < 1e-9
+
+
+def test_weeds_are_sprayed_on_the_early_date():
+    warm = steady(temperature=18.0)
+    weedy = run(warm, soils_of(profile("loam")), weeds_on(pinned_settings()), Calendar(early_termination=(3, 1)))
+    assert weedy["living_share"].sel(option="stubble").item() == 0.0
+    assert weedy["biomass_kg_ha"].sel(option="stubble", when="first_april").item() > 0.0, "they lie dead"
+
+
+def test_measured_water_at_harvest_replaces_the_run_in_foot_by_foot():
+    weather, soils = champion_weather((1995, 1998)), soils_of(profile("silt loam", 2.0))
+    measured = np.array([[20.0, np.nan, 0.0, 500.0]])
+    free, fixed = (run(weather, soils, pinned_settings(), harvest_water_mm=w) for w in (None, measured))
+    start = fixed["stored_mm"].sel(step=0, option="stubble").values[0]
+    second = start - 20.0 - 0.0 - 2.0 * 25.4  # more than the capacity counts as the capacity
+    assert (second >= 0).all()
+    assert (second <= 2.0 * 25.4).all()
+    assert np.ptp(free["stored_mm"].sel(step=0, option="stubble").values - start) > 1.0
+    np.testing.assert_array_equal(
+        fixed["stored_mm"].sel(step=0, option="overwinter_late"), fixed["stored_mm"].sel(step=0, option="stubble")
+    )
+    assert fixed.attrs["closure_mm"] < 1e-9

@@ -18,7 +18,7 @@ from geo.balance_season import STEP_DAYS, run_season
 from geo.balance_types import EVENTS, FLUXES, STATE
 from geo.season import CHECKS
 from geo.zone_codes import OPTIONS
-from tests.water import champion_weather, profile, seasons_of, settings, soils_of
+from tests.water import champion_weather, profile, seasons_of, settings, soils_of, weeds_on
 
 LADDER = np.array([-28, 0])
 
@@ -37,8 +37,9 @@ def one_season(texture: str, years: tuple[int, int]) -> dict[str, np.ndarray]:
         events[name] = getattr(seasons, name)
     days = pack_days(weather)
     freezes = killing_freeze(days, seasons)
-    used = settings()
-    killed, winter = used.winter_killed, used.overwinter
+    used = weeds_on(settings())
+    killed, winter, weeds = used.winter_killed, used.overwinter, used.stubble_weeds
+    assert weeds is not None
     k, steps = len(OPTIONS), int((seasons.stop - seasons.harvest).max() // STEP_DAYS + 1)
     shapes = {
         "paw": (k, 1, len(CHECKS), 4), "stored": (k, 1, steps), "mass": (k, 1, len(WHEN)), "cover": (k, 1, len(WHEN)),
@@ -48,8 +49,8 @@ def one_season(texture: str, years: tuple[int, int]) -> dict[str, np.ndarray]:
     states = record(np.zeros(3 + len(LADDER), STATE))
     worst = run_season(
         0, record(soils_of(profile(texture)))[0], record(days[0]), record(events)[0], freezes[0, 0],
-        record(killed.groups), record(winter.groups),
-        np.array([[killed.density, killed.water_bonus], [winter.density, winter.water_bonus]]),
+        record(killed.groups), record(winter.groups), record(weeds.groups),
+        np.array([[mix.density, mix.water_bonus] for mix in (killed, winter, weeds)]), np.full(4, np.nan),
         LADDER, record(used.parameters)[0],
         out["paw"], out["stored"], out["mass"], out["cover"], out["living"], out["emerged"], out["flux"],
         out["ladder"], states,

@@ -407,6 +407,12 @@ def test_irrigated_rules_reach_the_script(result):
     assert data["rules"]["season_min"] == 0.7
 
 
+def test_unsprayed_stubble_is_owned_up_to(result, page):
+    assert "not sprayed" not in page.split("county-data")[0]
+    weedy = replace(result, settings=result.settings | {"stubble_weeds": True})
+    assert "The stubble is not sprayed" in county_html(weedy)
+
+
 def test_a_bonus_for_mixes_is_owned_up_to(result, page):
     study = replace(result, settings=result.settings | {"mix_water_bonus": {"winter_killed": 0.1}})
     assert "no bonus" in page

@@ -178,6 +178,12 @@ class TestAnswers:
         rated = study.fields.loc[study.fields["zone"] != "not_rated", "field_id"].iloc[0]
         assert "too kind" in render_field_page(bonus, rated)
 
+    def test_unsprayed_stubble_is_owned_up_to(self):
+        study = rated_result()
+        weedy = replace(study, settings={**study.settings, "stubble_weeds": True})
+        rated = study.fields.loc[study.fields["zone"] != "not_rated", "field_id"].iloc[0]
+        assert "next to clean stubble" in render_field_page(weedy, rated)
+
     def test_unrated_fields_say_why_and_nothing_more(self):
         study = rated_result()
         fields = study.fields.copy()

@@ -133,3 +133,10 @@ def test_broken_tables_are_told(tmp_path: Path, name: str, text: str | None, wha
     with pytest.raises(StudyError, match=what) as caught:
         load_tables(folder=copy)
     assert caught.value.fix
+
+
+@pytest.mark.parametrize(("weeds", "grown"), [("sprayed", False), ("unsprayed", True)])
+def test_a_study_says_whether_its_stubble_is_sprayed(weeds: str, grown: bool) -> None:
+    settings = load_tables(_study(stubble={"weeds": weeds})).settings()
+    assert (settings.stubble_weeds is not None) == grown
+    assert load_tables().settings().stubble_weeds is None
