@@ -224,6 +224,31 @@ def layer_capacity(horizons: pd.DataFrame, limit_mm: pd.Series) -> pd.DataFrame:
     return pd.DataFrame(mm, index=horizons["cokey"].to_numpy()).groupby(level=0).sum(min_count=1)
 
 
+def layer_wilting(horizons: pd.DataFrame, limit_mm: pd.Series) -> pd.DataFrame:
+    """Return the water that the four one-foot layers hold at wilting point, mm, index ``cokey``, columns 0-3.
+
+    From the survey's water content at 15 bar (percent by volume of the whole soil), else from texture (Saxton & Rawls
+    2006). Rock holds none. NaN for a layer in which a horizon has neither.
+
+    Parameters
+    ----------
+    horizons : DataFrame
+        From `order_horizons`.
+    limit_mm : Series
+        Depth of the cut, mm, index ``cokey``; as in `layer_capacity`.
+    """
+    limit = horizons["cokey"].map(limit_mm).fillna(PROFILE_MM).to_numpy(float)
+    top = np.minimum(horizons["hzdept_r"].to_numpy(float) * 10.0, limit)
+    bottom = np.minimum(horizons["hzdepb_r"].to_numpy(float) * 10.0, limit)
+    content = (horizons["wfifteenbar_r"] / 100.0).fillna(texture_water(horizons)["wp"])
+    content = content.where(~horizons["rock"], 0.0).to_numpy(float)[:, None]
+    inside = overlap_mm(top, bottom, LAYER_EDGES_MM)
+    keys = horizons["cokey"].to_numpy()
+    mm = pd.DataFrame(np.where(inside > 0, inside * content, 0.0), index=keys)
+    unknown = mm.isna().groupby(level=0).any()
+    return mm.groupby(level=0).sum().where(~unknown)
+
+
 def surface_means(horizons: pd.DataFrame, columns: list[str], depth_mm: float = SURFACE_MM) -> pd.DataFrame:
     """Return thickness-weighted means of mineral horizons above a depth, index ``cokey``."""
     mineral = horizons[~horizons["organic"] & ~horizons["rock"]]

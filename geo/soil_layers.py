@@ -12,7 +12,7 @@ from geo import soil_groups
 from geo.pedotransfer import TEXTURE_CLASSES, saxton_rawls, texture_class
 from geo.soil_horizons import LAYER_EDGES_MM, N_LAYERS, PROFILE_MM, SURFACE_MM, overlap_mm
 from geo.soil_surface import DEFAULT_GROUP, DEFAULT_TEXTURE
-from geo.soils import AWC_COLUMNS, PROFILE_COLUMNS
+from geo.soils import AWC_COLUMNS, PROFILE_COLUMNS, WILTING_COLUMNS
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +40,8 @@ class GridSoils:
     texture, group : ndarray of str, shape (y, x)
     outside : ndarray of bool, shape (y, x)
         True where the grid has no data at all.
+    wilting_mm : ndarray or None, shape (4, y, x)
+        Water held at wilting point in the one-foot layers, mm; None where only the capacity is known.
     """
 
     capacity_mm: Floats
@@ -50,6 +52,7 @@ class GridSoils:
     texture: NDArray[np.object_]
     group: NDArray[np.object_]
     outside: NDArray[np.bool_]
+    wilting_mm: Floats | None = None
 
 
 def layer_weights(top_mm: Floats, bottom_mm: Floats) -> tuple[Floats, Floats]:
@@ -167,6 +170,7 @@ def soils_from_texture(
         texture,
         np.where(group == "", DEFAULT_GROUP, group).astype(object),
         outside,
+        foot_capacity(wp, top_mm, bottom_mm, root_limit_mm),
     )
 
 
@@ -209,6 +213,7 @@ def soils_from_water(
         np.full(shape, DEFAULT_TEXTURE, dtype=object),
         np.full(shape, DEFAULT_GROUP, dtype=object),
         np.asarray(~np.isfinite(awc).any(axis=0)),
+        None if wp is None else foot_capacity(wp, top_mm, bottom_mm, root_limit_mm),
     )
 
 
@@ -246,8 +251,9 @@ def join_equal_cells(
     codes_by_cell[rated] = inverse.astype(np.int32)
     rows, units = [], []
     picked = np.flatnonzero(rated.ravel())[first]
-    for index in picked:
-        row = _profile(soils, int(index), steps)
+    wilting = _mean_by_kind(soils.wilting_mm, rated, inverse, len(kinds))
+    for index, mean in zip(picked, wilting, strict=True):
+        row = _profile(soils, int(index), steps) | dict(zip(WILTING_COLUMNS, mean, strict=True))
         rows.append(row)
         layers = ", ".join(f"{row[c]:g}" for c in AWC_COLUMNS)
         total = sum(float(str(row[c])) for c in AWC_COLUMNS)
@@ -262,10 +268,19 @@ def join_equal_cells(
             codes[code] = name
             codes_by_cell[cells] = code
             units.append((name, "", reason, 0.0, reason))
-    profiles = pd.DataFrame(rows, columns=["profile_id", *PROFILE_COLUMNS, "weight"]).set_index("profile_id")
+    profiles = pd.DataFrame(rows, columns=["profile_id", *PROFILE_COLUMNS, "weight", *WILTING_COLUMNS])
+    profiles = profiles.set_index("profile_id")
     columns = ["map_unit_id", "symbol", "name", "rated_share", "reason"]
     map_units = pd.DataFrame(units, columns=columns).set_index("map_unit_id")
     return profiles, map_units, codes_by_cell, codes, steps[0]
+
+
+def _mean_by_kind(layers: Floats | None, rated: NDArray[np.bool_], kind: NDArray[np.intp], count: int) -> Floats:
+    """Return the mean of each one-foot layer over the cells of each kind of soil, (kind, 4); NaN where unknown."""
+    if layers is None:
+        return np.full((count, N_LAYERS), np.nan)
+    cells = np.maximum(np.bincount(kind, minlength=count), 1)
+    return np.stack([np.bincount(kind, weights=v[rated], minlength=count) / cells for v in layers], axis=1)
 
 
 def _pack(soils: GridSoils, rated: NDArray[np.bool_], steps: tuple[float, float, float]) -> NDArray[np.int64]:

@@ -22,6 +22,7 @@ from geo.soil_horizons import (
     broken_profiles,
     fill_capacity,
     layer_capacity,
+    layer_wilting,
     mark_materials,
     order_horizons,
     organic_soils,
@@ -31,6 +32,8 @@ from geo.soil_surface import add_groups, add_surface
 from geo.soil_tables import check_survey_tables
 
 AWC_COLUMNS = tuple(f"awc_{i + 1}_mm" for i in range(N_LAYERS))
+WILTING_COLUMNS = tuple(f"wp_{i + 1}_mm" for i in range(N_LAYERS))
+"""Water held at wilting point in the same layers; only measured water is compared with it. NaN where unknown."""
 PROFILE_COLUMNS = (
     "map_unit_id",
     "component",
@@ -67,8 +70,9 @@ class SoilTable:
     Attributes
     ----------
     profiles : DataFrame
-        Index ``profile_id``, columns `PROFILE_COLUMNS`. ``share`` is the part of the map unit (0-1) as the survey
-        gives it, rated or not; ``weight`` is the share renormalised over the rated profiles (they sum to 1).
+        Index ``profile_id``, columns `PROFILE_COLUMNS`, and `WILTING_COLUMNS` where the source knows them. ``share``
+        is the part of the map unit (0-1) as the survey gives it, rated or not; ``weight`` is the share renormalised
+        over the rated profiles (they sum to 1).
     map_units : DataFrame
         Index ``map_unit_id``, columns `MAP_UNIT_COLUMNS`. ``rated_share`` is the part of the area that the rated
         profiles stand for; ``reason`` says why it is 0.
@@ -178,6 +182,7 @@ def build_soil_table(
     problems += _capacity_problems(horizons, limit, label, set(components["cokey"][reason == ""]))
 
     layers = layer_capacity(horizons, limit).reindex(components["cokey"]).to_numpy()
+    wilting = layer_wilting(horizons, limit).reindex(components["cokey"]).to_numpy()
     depth = horizons[~horizons["rock"]].groupby("cokey")["hzdepb_r"].max() * 10.0
     keys = components["cokey"]
     profiles = pd.DataFrame(
@@ -186,6 +191,7 @@ def build_soil_table(
             "component": components["compname"].to_numpy(),
             "share": _shares(components),
             **{name: layers[:, i] for i, name in enumerate(AWC_COLUMNS)},
+            **{name: wilting[:, i] for i, name in enumerate(WILTING_COLUMNS)},
             "root_limit_mm": np.fmin(limit.to_numpy(float), keys.map(depth).to_numpy(float)),
             "drainage_class": components["drainagecl"].to_numpy(),
             "slope_percent": components["slope_r"].to_numpy(float),
@@ -211,7 +217,8 @@ def build_soil_table(
     known = _mapped_ids(polygons, codes)
     units, listed = _summarise_map_units(map_units, profiles, components, known)
     problems += listed
-    return SoilTable(profiles[[*PROFILE_COLUMNS, "weight"]], units, polygons, code_raster, codes), problems
+    profiles = profiles[[*PROFILE_COLUMNS, "weight", *WILTING_COLUMNS]]
+    return SoilTable(profiles, units, polygons, code_raster, codes), problems
 
 
 def restriction_depths_mm(
@@ -373,6 +380,7 @@ __all__ = [
     "PROFILE_COLUMNS",
     "PROFILE_SCHEMA",
     "SURFACE_MM",
+    "WILTING_COLUMNS",
     "SoilTable",
     "build_soil_table",
     "not_soil",

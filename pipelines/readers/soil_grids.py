@@ -273,7 +273,8 @@ def _with_texture(water: GridSoils, texture: GridSoils, *, keep_contents: bool) 
     wp = water.wp if keep_contents else np.where(known, texture.wp, water.wp)
     fc = water.fc - water.wp + wp
     sat = np.maximum(np.where(known, texture.sat, water.sat), fc + 0.05)
-    return replace(water, fc=fc, wp=wp, sat=sat, texture=surface, group=group)
+    wilting = water.wilting_mm if keep_contents else texture.wilting_mm
+    return replace(water, fc=fc, wp=wp, sat=sat, texture=surface, group=group, wilting_mm=wilting)
 
 
 def _with_groups(soils: GridSoils, codes: Floats, where: str) -> tuple[GridSoils, list[Problem]]:

@@ -14,7 +14,7 @@ from geo.soil_layers import (
     soils_from_water,
     surface_mean,
 )
-from geo.soils import AWC_COLUMNS, PROFILE_SCHEMA
+from geo.soils import AWC_COLUMNS, PROFILE_SCHEMA, WILTING_COLUMNS
 from tests.geo.soil_frames import surface_table
 
 DEEP = np.full((1, 2), 1219.2)
@@ -113,3 +113,17 @@ def test_too_many_soils_are_rounded_coarser_until_they_fit():
     profiles, _, _, _, step = join_equal_cells(grid(awc), max_profiles=12)
     assert len(profiles) <= 12
     assert step > 2.0
+
+
+def test_wilting_point_by_foot_is_kept_where_the_grid_knows_it():
+    """Field capacity and wilting point say it, a capacity alone does not; joined cells have the mean of theirs."""
+    top, bottom = np.array([0.0, 300.0]), np.array([300.0, 1500.0])
+    wp = np.stack([np.array([[0.10, 0.102]]), np.full((1, 2), 0.15)])
+    known = soils_from_water(
+        np.full((2, 1, 2), 0.15), np.full(wp.shape, 0.26), wp, top, bottom, DEEP, surface_table()
+    )
+    profiles = join_equal_cells(known)[0]
+    assert len(profiles) == 1
+    assert profiles[list(WILTING_COLUMNS)].to_numpy()[0] == pytest.approx([300 * 0.101 + 4.8 * 0.15, *[45.72] * 3])
+    alone = soils_from_water(np.full((2, 1, 2), 0.15), None, None, top, bottom, DEEP, surface_table())
+    assert join_equal_cells(alone)[0][list(WILTING_COLUMNS)].isna().all(axis=None)

@@ -12,7 +12,15 @@ from hypothesis import strategies as st
 from shapely.geometry import box
 
 from geo.errors import StudyError
-from geo.soils import AWC_COLUMNS, PROFILE_COLUMNS, PROFILE_SCHEMA, SoilTable, build_soil_table, not_soil
+from geo.soils import (
+    AWC_COLUMNS,
+    PROFILE_COLUMNS,
+    PROFILE_SCHEMA,
+    WILTING_COLUMNS,
+    SoilTable,
+    build_soil_table,
+    not_soil,
+)
 from tests.geo.soil_frames import build, component, horizon, restriction_kinds, surface_table
 
 AWC = list(AWC_COLUMNS)
@@ -348,3 +356,26 @@ def test_cutting_horizons_finer_never_changes_the_water(cuts, awc, rock, seed):
         [component("1", "a", 100)], layers, [{"cokey": "a", "reskind": "Lithic bedrock", "resdept_r": rock}]
     )
     assert only(soils)[AWC].sum() == pytest.approx(awc * min(rock * 10, 1219.2), rel=1e-9)
+
+
+WILTING = [
+    pytest.param({}, {}, 1219.2, (0.14, 0.14), id="content at 15 bar of the survey"),
+    # Saxton & Rawls (2006), table 3: loam at 2.5 % organic matter wilts at 14 % by volume
+    pytest.param(
+        {"wfifteenbar_r": None, "om_r": 2.5}, {}, 1219.2, (0.14, 0.14), id="Saxton & Rawls 2006 table 3, loam"
+    ),
+    pytest.param({}, {"wfifteenbar_r": 21.0}, 1219.2, (0.14, 0.21), id="a horizon below with another content"),
+    pytest.param({}, {"wfifteenbar_r": None, "sandtotal_r": None}, 1219.2, (0.14, np.nan), id="nothing known below"),
+    pytest.param({}, {}, 500.0, (0.14, 0.14), id="cut at a restriction"),
+]
+
+
+@pytest.mark.parametrize(("upper", "lower", "limit_mm", "content"), WILTING)
+def test_water_at_wilting_point_by_foot(upper, lower, limit_mm, content):
+    """The first foot is the upper horizon; feet hold content times thickness, nothing below the restriction."""
+    layers = [horizon("c", 0, 30.48, **upper), horizon("c", 30.48, 150, **lower)]
+    bar = [] if limit_mm > 1219 else [{"cokey": "c", "reskind": "Lithic bedrock", "resdept_r": limit_mm / 10}]
+    frame = build([component("1", "c", 100)], layers, bar)[0].profiles
+    thick = np.clip(limit_mm - 304.8 * np.arange(4), 0, 304.8)
+    expected = np.where(thick > 0, thick * np.array([content[0], *[content[1]] * 3]), 0.0)
+    assert frame[list(WILTING_COLUMNS)].to_numpy()[0] == pytest.approx(expected, abs=1.6, nan_ok=True)
