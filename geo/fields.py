@@ -16,7 +16,10 @@ from pyproj import CRS
 from scipy.sparse import coo_matrix, csr_matrix
 
 from geo.errors import StudyError
+from geo.model_rules import DEFAULT_RULES, ModelRules
+from geo.spring_rule import best_lines, line_inputs
 from geo.zone_codes import OPTIONS, RECOMMENDED_OPTION, ZONE_CODES, ZONE_NAMES
+from geo.zones import ZoneRules
 
 MIN_RATED_SHARE = 0.5
 BY_OPTION = (
@@ -28,6 +31,17 @@ BY_OPTION = (
     "ground_cover",
 )
 BY_SITE = ("capacity_mm", "precip_mm", "latest_termination_day", "first_freeze_day", "agreement")
+BY_SPRING = (
+    "early_growth_kg_ha",
+    "late_growth_kg_ha",
+    "spring_rule_early_years",
+    "spring_rule_shortfall_years",
+    "spring_rule_gap_mm",
+    "spring_rule_water_mm",
+    "spring_rule_growth_kg_ha",
+)
+WITH_LINE = ("winter_killed_or_early", "overwintering")
+"""Zones in which ending early fits; in the wetter one that allows both ends there is nothing to decide."""
 FROM_ELSEWHERE = ("seeding_rate_factor", "slope_percent")
 # A mean over the part of a field that has a value stands for the field when that part is at least this share
 # of its rated ground: a field that is mostly without a safe termination date has none.
@@ -131,7 +145,10 @@ def field_means(coverage: csr_matrix, values: ArrayLike, min_known_share: float 
     min_known_share : float
         Below this share of the covered ground the mean is NaN.
     """
-    table = np.asarray(values, dtype=float)
+    # Of a layer with a value for each pixel only those under a field are widened to doubles.
+    used, place = np.unique(coverage.indices, return_inverse=True)
+    coverage = csr_matrix((coverage.data, place, coverage.indptr), shape=(coverage.shape[0], used.size))
+    table = np.asarray(values)[used].astype(float)
     known = np.isfinite(table)
     weight = coverage @ known.astype(float)
     total = np.asarray(coverage.sum(axis=1)).ravel().reshape((-1,) + (1,) * (table.ndim - 1))
@@ -150,6 +167,8 @@ def summarise_fields(
     irrigated_zones: pd.DataFrame | None = None,
     site_values: pd.DataFrame | None = None,
     field_values: Mapping[str, ArrayLike] | None = None,
+    rules: ZoneRules | None = None,
+    model: ModelRules = DEFAULT_RULES,
     min_rated_share: float = MIN_RATED_SHARE,
 ) -> gpd.GeoDataFrame:
     """Say for each field its zone, what limits it, and its area-weighted outcomes.
@@ -173,6 +192,10 @@ def summarise_fields(
         More columns by site to average (`slope_percent`, `seeding_rate_factor`).
     field_values : mapping, optional
         Columns known by field (such as `slope_percent` from elevation); where known they win over `site_values`.
+    rules : ZoneRules, optional
+        Water limits of dry land, for the line between dry and wet springs; the default ones where not given.
+    model : ModelRules
+        How much more growth that line must bring.
     min_rated_share : float
         A field with a smaller share of its area in rated sites is not rated.
 
@@ -225,6 +248,7 @@ def summarise_fields(
         means = field_means(weights, _median(outcomes, name))
         for column, option in enumerate(OPTIONS):
             out[f"{name}_{option}"] = means[:, column]
+    out = out.join(_springs(weights, outcomes, out, rules or ZoneRules(), model))
     known = {} if site_values is None else {c: site_values[c].to_numpy(float) for c in site_values}
     for name in dict.fromkeys([*FROM_ELSEWHERE, *known]):
         out[name] = field_means(weights, known[name]) if name in known else np.nan
@@ -292,6 +316,16 @@ def _rated_only(coverage: csr_matrix, parts: pd.DataFrame, rated: NDArray[np.boo
     keep = parts["code"].between(1, _NOT_RATED - 1).to_numpy() & rated[parts["field"].to_numpy()]
     some = parts.loc[keep]
     return csr_matrix((some["share"], (some["field"], some["site"])), shape=coverage.shape)
+
+
+def _springs(
+    weights: csr_matrix, outcomes: xr.Dataset, fields: pd.DataFrame, rules: ZoneRules, model: ModelRules
+) -> pd.DataFrame:
+    """Return what ending the overwintering cover by the spring gives on each field, and its line where it has one."""
+    out = pd.DataFrame({name: field_means(weights, _median(outcomes, name)) for name in BY_SPRING})
+    means = {name: field_means(weights, values) for name, values in line_inputs(outcomes).items()}
+    asked = fields["zone"].isin(WITH_LINE).to_numpy() & ~fields["irrigated"].to_numpy(bool)
+    return out.join(best_lines(means, rules, model, asked))
 
 
 def _median(outcomes: xr.Dataset, name: str) -> NDArray[np.float64]:

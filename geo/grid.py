@@ -17,6 +17,7 @@ from rasterio.warp import Resampling, reproject, transform_bounds
 from scipy.spatial import cKDTree
 
 from geo.errors import StudyError
+from geo.row_blocks import count_codes, renumber
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -27,7 +28,9 @@ if TYPE_CHECKING:
 DEFAULT_CRS = "EPSG:5070"
 MAX_CELLS = 2_000_000_000
 _BLOCK = 32
-_CHUNK_ROWS = 256  # with a soil raster three times as fine, each chunk takes some 40 bytes a source cell
+_CHUNK_ROWS = 256
+_CHUNK_CELLS = 4_000_000  # of the soil raster: 16 MB of labels, and 40 bytes a cell where its codes are wide
+_DIRECT_CODES = 1 << 16
 
 
 def study_grid(
@@ -161,8 +164,9 @@ def _burn_codes(raster: xr.DataArray, codes: dict[int, str], grid: GeoBox) -> tu
     labels = np.searchsorted(ids, [codes[int(k)] for k in keys]).astype(np.int32)
     out = np.full(grid.shape, -1, dtype=np.int32)
     met = False
-    for top in range(0, grid.shape.y, _CHUNK_ROWS):
-        part = grid[top : top + _CHUNK_ROWS, :]
+    rows = min(_CHUNK_ROWS, max(8, _CHUNK_CELLS * grid.shape.y // max(raster.size, 1)))
+    for top in range(0, grid.shape.y, rows):
+        part = grid[top : top + rows, :]
         window = _window(raster, part)
         if window is None:
             continue
@@ -170,7 +174,7 @@ def _burn_codes(raster: xr.DataArray, codes: dict[int, str], grid: GeoBox) -> tu
         known = _look_up(np.asarray(window.values), keys, labels)
         reproject(
             known,
-            out[top : top + _CHUNK_ROWS],
+            out[top : top + rows],
             src_transform=window.rio.transform(recalc=True),
             src_crs=raster.rio.crs,
             src_nodata=-1,
@@ -207,6 +211,10 @@ def _look_up(values: NDArray, keys: NDArray[np.int64], labels: NDArray[np.int32]
     """Turn raster codes into label numbers; codes without a map unit (and NaN) become -1."""
     if not keys.size:
         return np.full(values.shape, -1, dtype=np.int32)
+    if values.dtype.kind in "iu" and keys[0] >= 0 and keys[-1] < _DIRECT_CODES:
+        table = np.full(int(keys[-1]) + 2, -1, dtype=np.int32)  # the last is for what is not listed
+        table[keys] = labels
+        return table[np.where((values >= 0) & (values <= keys[-1]), values, -1)]
     if values.dtype.kind == "f":
         whole = np.where(np.isfinite(values), values, keys[0] - 1).astype(np.int64)
     else:
@@ -217,11 +225,11 @@ def _look_up(values: NDArray, keys: NDArray[np.int64], labels: NDArray[np.int32]
 
 def _only_present(codes: NDArray[np.int32], ids: list[str]) -> tuple[NDArray[np.int32], list[str]]:
     """Renumber so that every listed map unit has at least one pixel."""
-    counts = np.bincount(codes.ravel() + 1, minlength=len(ids) + 1)[1:]
-    present = counts > 0
-    lut = np.full(len(ids) + 1, -1, dtype=np.int32)
-    lut[1:][present] = np.arange(int(present.sum()), dtype=np.int32)
-    return np.take(lut, codes + 1), [i for i, p in zip(ids, present, strict=True) if p]
+    present = count_codes(codes, len(ids)) > 0
+    new = np.full(len(ids), -1, dtype=np.int32)
+    new[present] = np.arange(int(present.sum()), dtype=np.int32)
+    renumber(codes, new)
+    return codes, [i for i, p in zip(ids, present, strict=True) if p]
 
 
 def nearest_cells(grid: GeoBox, cells: pd.DataFrame) -> NDArray[np.int32]:
@@ -266,13 +274,14 @@ def nearest_cells(grid: GeoBox, cells: pd.DataFrame) -> NDArray[np.int32]:
     distance, nearest = tree.query(np.stack(np.meshgrid(x_block, y_block), axis=-1), k=2)
     unsure = distance[..., 1] - distance[..., 0] <= diagonal
 
-    out = np.repeat(np.repeat(nearest[..., 0], _BLOCK, axis=0), _BLOCK, axis=1)[:rows, :columns].astype(np.int32)
+    blocks = index[nearest[..., 0]]
+    out = np.repeat(np.repeat(blocks, _BLOCK, axis=1)[:, :columns], _BLOCK, axis=0)[:rows]
     for block_row in np.flatnonzero(unsure.any(axis=1)):
         r = slice(block_row * _BLOCK, min((block_row + 1) * _BLOCK, rows))
         c = np.flatnonzero(np.repeat(unsure[block_row], _BLOCK)[:columns])
         _, near = tree.query(np.stack(np.meshgrid(x[c], y[r]), axis=-1))
-        out[r, c] = near
-    return np.take(index, out)
+        out[r, c] = index[near]
+    return out
 
 
 def _need_crs(crs: object, where: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_matrix
 
 from geo.errors import StudyError
+from geo.row_blocks import row_blocks
 
 if TYPE_CHECKING:
     from geo.soils import SoilTable
@@ -32,7 +33,7 @@ PHYSICAL_STEPS: Mapping[str, float] = {
 }
 # Slope only moves the curve number a little; where it is unknown the curve number stays that of 5 %, as published.
 SLOPE, SLOPE_STEP_PERCENT, STANDARD_SLOPE_PERCENT = "slope_percent", 1.0, 5.0
-_DENSE_LIMIT = 50_000_000
+_DENSE_LIMIT = 5_000_000
 
 
 @dataclass(frozen=True)
@@ -139,24 +140,33 @@ def _label_pairs(
 ) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.int32], NDArray[np.int64]]:
     """Label the pairs of two code grids that occur; return labels, both codes of each label, pixels of each."""
     n_second = int(second.max(initial=-1)) + 1
-    wide: type[np.int64 | np.int32] = np.int64 if n_first * n_second > 2**31 - 1 else np.int32
-    key: NDArray[Any] = np.multiply(first, n_second, dtype=wide)
-    key += second
-    key[(first < 0) | (second < 0)] = -1
-    if n_first * n_second <= _DENSE_LIMIT:
-        counts = np.bincount(key.ravel() + 1, minlength=n_first * n_second + 1)[1:]
+
+    def pairs(rows: slice) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
+        """Return where a block has both codes, and one number for each pair there."""
+        a, b = first[rows], second[rows]
+        both = (a >= 0) & (b >= 0)
+        return both, a[both].astype(np.int64) * n_second + b[both]
+
+    keys, pixels = _count_pairs((pairs(rows)[1] for rows in row_blocks(first.shape)), n_first * n_second)
+    labels = np.full(first.shape, -1, dtype=np.int32)
+    for rows in row_blocks(first.shape):
+        both, key = pairs(rows)
+        labels[rows][both] = np.searchsorted(keys, key)
+    return labels, keys // max(n_second, 1), (keys % max(n_second, 1)).astype(np.int32), pixels
+
+
+def _count_pairs(blocks: Iterable[NDArray[np.int64]], n: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the numbers that occur in any block, in order, and how often."""
+    if n <= _DENSE_LIMIT:
+        counts = np.zeros(n, dtype=np.int64)
+        for block in blocks:
+            counts += np.bincount(block, minlength=n)
         keys = np.flatnonzero(counts)
-        lut = np.full(n_first * n_second + 1, -1, dtype=np.int32)
-        lut[keys + 1] = np.arange(keys.size, dtype=np.int32)
-        labels = np.take(lut, key + 1)
-        pixels = counts[keys]
-    else:  # too many possible pairs for a table: hash those that occur, then put them in order
-        found, seen = pd.factorize(key.ravel(), sort=True)
-        none = int(seen.size > 0 and seen[0] == -1)
-        labels = (found - none).astype(np.int32).reshape(key.shape)
-        keys = np.asarray(seen[none:], dtype=np.int64)
-        pixels = np.bincount(found, minlength=seen.size)[none:]
-    return labels, keys // max(n_second, 1), (keys % max(n_second, 1)).astype(np.int32), pixels.astype(np.int64)
+        return keys, counts[keys]
+    # Too many possible pairs for a table: count those that occur.
+    seen = [pd.Series(block).value_counts(sort=False) for block in blocks]
+    total = pd.concat(seen).groupby(level=0).sum() if seen else pd.Series(dtype=np.int64)
+    return total.index.to_numpy(np.int64), total.to_numpy(np.int64)
 
 
 def _rated_profiles(profiles: pd.DataFrame, steps: Mapping[str, float]) -> pd.DataFrame:
@@ -239,6 +249,5 @@ def to_pixels(values: ArrayLike, site_raster: NDArray[np.int32], missing: float 
         raise StudyError(
             "An integer layer has no NaN.", "response units", "Give the code that stands for no data (missing=0)."
         )
-    # The missing value sits first, so that shifting the raster by one makes -1 point to it.
-    table = np.concatenate([np.array([missing], dtype=vector.dtype), vector])
-    return np.take(table, site_raster + 1)
+    table = np.append(vector, np.array([missing], dtype=vector.dtype))  # -1 points to the last
+    return np.take(table, site_raster)

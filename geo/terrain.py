@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geo.errors import StudyError
+from geo.row_blocks import row_blocks
 
 
 def slope_percent(elevation_m: NDArray[np.floating], cell_m: float | tuple[float, float]) -> NDArray[np.float32]:
@@ -42,10 +43,21 @@ def slope_percent(elevation_m: NDArray[np.floating], cell_m: float | tuple[float
             "elevation",
             "Give one elevation layer on the study grid.",
         )
-    rows, columns = elevation_m.shape
-    # Odd reflection carries the edge on in a straight line: twice the edge value minus the one inside it.
-    padded = np.pad(np.asarray(elevation_m, dtype=np.float64), 1, mode="reflect", reflect_type="odd")
+    rows = elevation_m.shape[0]
+    slope = np.empty(elevation_m.shape, dtype=np.float32)
+    for block in row_blocks(elevation_m.shape):
+        above, below = int(block.start > 0), int(block.stop < rows)
+        part = np.asarray(elevation_m[block.start - above : block.stop + below], dtype=np.float64)
+        # Odd reflection carries the edge on in a straight line: twice the edge value minus the one inside it.
+        padded = np.pad(part, ((1 - above, 1 - below), (1, 1)), mode="reflect", reflect_type="odd")
+        slope[block] = _slope_inside(padded, height, width)
+    return slope
+
+
+def _slope_inside(padded: NDArray[np.float64], height: float, width: float) -> NDArray[np.float64]:
+    """Return the slope (%) of all but the outermost cells."""
     centre = padded[1:-1, 1:-1]
+    rows, columns = centre.shape
 
     def neighbour(down: int, right: int) -> NDArray[np.float64]:
         direct = padded[1 + down : 1 + down + rows, 1 + right : 1 + right + columns]
@@ -60,8 +72,7 @@ def slope_percent(elevation_m: NDArray[np.floating], cell_m: float | tuple[float
     sw, s, se = neighbour(1, -1), neighbour(1, 0), neighbour(1, 1)
     east = ((ne + 2 * e + se) - (nw + 2 * w + sw)) / (8 * width)
     south = ((sw + 2 * s + se) - (nw + 2 * n + ne)) / (8 * height)
-    slope = 100 * np.hypot(east, south)
-    return np.where(np.isnan(centre), np.nan, slope).astype(np.float32)
+    return np.where(np.isnan(centre), np.nan, 100 * np.hypot(east, south))
 
 
 def site_means(values: NDArray[np.floating], site_raster: NDArray[np.int32], n_sites: int) -> NDArray[np.float64]:
@@ -76,9 +87,11 @@ def site_means(values: NDArray[np.floating], site_raster: NDArray[np.int32], n_s
     n_sites : int
         Number of sites.
     """
-    known = (site_raster >= 0) & np.isfinite(values)
-    site = site_raster[known]
-    pixels = np.bincount(site, minlength=n_sites)
-    total = np.bincount(site, weights=values[known].astype(np.float64), minlength=n_sites)
+    pixels, total = np.zeros(n_sites, dtype=np.int64), np.zeros(n_sites)
+    for rows in row_blocks(site_raster.shape):
+        known = (site_raster[rows] >= 0) & np.isfinite(values[rows])
+        site = site_raster[rows][known]
+        pixels += np.bincount(site, minlength=n_sites)
+        total += np.bincount(site, weights=values[rows][known], minlength=n_sites)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(pixels > 0, total / pixels, np.nan)

@@ -13,10 +13,11 @@ from pyproj import Geod
 
 from geo.errors import Problem, StudyError, problem_table
 from geo.fields import field_coverage
-from geo.grid import burn_map_units, cell_area_ha
+from geo.grid import cell_area_ha
 from geo.response_units import ResponseUnits, build_units
 from pipelines import steps
 from pipelines.display import Units
+from pipelines.measured_places import unknown_fields
 from pipelines.overview_map import Overview, draw_overview
 from pipelines.run_state import Report, Run
 from pipelines.staging import staged_file
@@ -31,7 +32,7 @@ FAR_KM = 40.0
 FEW_SEASONS = 20
 _MISSING_SHARE = 0.02
 _NAMED = 6
-_LAYER_ORDER = ("fields", "soils", "climate", "elevation", "grid")
+_LAYER_ORDER = ("fields", "soils", "climate", "elevation", "measurements", "grid")
 _NUMBER = re.compile(r"\d[\d.,]*")
 
 
@@ -99,12 +100,14 @@ def check_study(study_file: Path, report: Report, out: Path | None = None) -> Ch
     found = CheckReport(study.study.name, study_file)
     run = Run(study, study_file.parent, tables, report)
     _read_layers(run, found)
+    _attempt(found, steps.measurements, run)
     if run.soil is not None:
         _attempt(found, steps.grid, run)
     sites = _lay_soils(run, found)
     if run.units is not None and run.climate is not None and _attempt(found, steps.weather, run):
         sites = run.units
     _tell_elevation(run, found)
+    _tell_measurements(run, found)
     units = Units(study.study.units)
     _tell_fields(run, found, units)
     _tell_soils(run, sites, found, units)
@@ -173,7 +176,7 @@ def _lay_soils(run: Run, found: CheckReport) -> ResponseUnits | None:
         _attempt(found, steps.units, run)
         return run.units
     try:
-        codes, map_units = burn_map_units(run.soil, run.grid)
+        codes, map_units = steps.map_codes(run)
     except StudyError as error:
         found.faults.append(error)
         return None
@@ -187,6 +190,21 @@ def _tell_elevation(run: Run, found: CheckReport) -> None:
     in_feet = run.study.study.units == "us"
     low, high = (f"{v / 0.3048 if in_feet else v:,.0f}" for v in run.elevation_range_m)
     found.facts.append(("elevation", f"{low} to {high} {'ft' if in_feet else 'm'}"))
+
+
+def _tell_measurements(run: Run, found: CheckReport) -> None:
+    """Say what was measured, and list the readings of fields that are not there."""
+    measured, table = run.measurements, run.study.measurements
+    if measured is None or table is None:
+        return
+    readings = measured.readings
+    if run.fields is not None:
+        readings, problems = unknown_fields(readings, run.fields["field_id"], run.path(table.path).name)
+        run.problems += problems
+    places = readings[["field_id", "longitude", "latitude"]].drop_duplicates()
+    span = f"{readings['date'].min():%Y-%m-%d} to {readings['date'].max():%Y-%m-%d}" if len(readings) else "none"
+    fact = f"{len(readings):,} of {measured.rows:,} rows of soil water at {len(places)} places, {span}"
+    found.facts.append(("measurements", fact))
 
 
 def _tell_fields(run: Run, found: CheckReport, units: Units) -> None:

@@ -16,6 +16,7 @@ from geo.outcome import site_outcomes, yearly_values
 from geo.parameter_sets import agreement, apply_set, sample_sets, uncertain_axes
 from geo.parameters import BalanceSettings
 from geo.season import LADDER_DAYS, SeasonIndex, day_of_year
+from geo.spring_rule import spring_outcomes, with_site_lines
 from geo.zones import classify
 from pipelines.run_state import Report, Run, need
 from pipelines.tables import zone_rules
@@ -39,7 +40,7 @@ def _simulated(
     `keep` names the variables that are wanted, all by default.
     """
     cell = need(run.units).units["cell"].to_numpy()
-    parts = []
+    out: xr.Dataset | None = None
     starts = range(0, len(soils), UNITS_AT_ONCE)
     for start in starts:
         part = slice(start, start + UNITS_AT_ONCE)
@@ -54,17 +55,25 @@ def _simulated(
             workers,
             run.tables.model,
         )
-        parts.append(found if keep is None else found.drop_vars([v for v in found.data_vars if v not in keep]))
+        if keep is not None:
+            found = found.drop_vars([v for v in found.data_vars if v not in keep])
+        out = _room_for(found, len(soils)) if out is None else out
+        for name, values in found.data_vars.items():
+            out[name].values[part] = values.values
+        out.attrs["closure_mm"] = max(out.attrs.get("closure_mm", 0.0), found.attrs["closure_mm"])
+        out.attrs["unit_days"] = out.attrs.get("unit_days", 0) + found.attrs["unit_days"]
         tell(len(starts))
-    out = (
-        xr.concat(parts, dim="unit", data_vars="minimal", coords="minimal", compat="override", join="exact")
-        if len(parts) > 1
-        else parts[0]
-    )
-    out = out.assign_coords(unit=np.arange(len(soils)))
-    out.attrs["closure_mm"] = max(p.attrs["closure_mm"] for p in parts)
-    out.attrs["unit_days"] = sum(p.attrs["unit_days"] for p in parts)
+    assert out is not None
     return out
+
+
+def _room_for(part: xr.Dataset, n: int) -> xr.Dataset:
+    """Return a dataset like a part, with room for all units: joined at the end, the parts would be held twice."""
+    data = {
+        name: (values.dims, np.empty((n, *values.shape[1:]), values.dtype), values.attrs)
+        for name, values in part.data_vars.items()
+    }
+    return xr.Dataset(data, coords={**part.drop_vars("unit").coords, "unit": np.arange(n)})
 
 
 def _counter(report: Report, step: str, runs: int) -> Callable[[int], None]:
@@ -102,6 +111,10 @@ def balance(run: Run) -> None:
         _planting_day(run),
         model=run.tables.model,
     )
+    spring = spring_outcomes(
+        simulated, _capacity(soils), need(run.units), need(run.seasons), dryland, run.tables.model
+    )
+    run.outcomes = run.outcomes.assign(spring.data_vars).assign_attrs(spring.attrs)
     run.report("outcomes", 1, 1)
 
 
@@ -112,6 +125,8 @@ def zones(run: Run) -> None:
     outcomes = need(run.outcomes)
     run.zones = classify(outcomes, dryland, rated)
     run.irrigated_zones = classify(outcomes, irrigated, rated, water_tests=False).table
+    early = run.zones.tests["passed"].sel(option="overwinter_early").all("test").values
+    run.outcomes = with_site_lines(outcomes, dryland, run.tables.model, early)
     run.report("zones", 1, 1)
 
 

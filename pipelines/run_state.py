@@ -20,7 +20,9 @@ from geo.response_units import ResponseUnits
 from geo.season import SeasonIndex
 from geo.soils import SoilTable
 from geo.zones import Zones
+from pipelines.measured import Measured
 from pipelines.readers.climate import ClimateInput
+from pipelines.readers.measurements import Measurements
 from pipelines.study import Study
 from pipelines.tables import Tables
 
@@ -41,6 +43,7 @@ class Run:
     soil: SoilTable | None = None
     climate: ClimateInput | None = None
     grid: GeoBox | None = None
+    map_codes: tuple[np.ndarray, list[str]] | None = None
     units: ResponseUnits | None = None
     cells: pd.DataFrame | None = None
     weather: xr.Dataset | None = None
@@ -56,6 +59,8 @@ class Run:
     irrigated_zones: pd.DataFrame | None = None
     coverage: csr_matrix | None = None
     summary: gpd.GeoDataFrame | None = None
+    measurements: Measurements | None = None
+    measured: Measured | None = None
     closure_mm: float = 0.0
     unit_days: int = 0
 

@@ -5,6 +5,7 @@ layers -> grid -> slope -> units -> weather -> balance -> outcomes -> zones -> a
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -17,7 +18,7 @@ from geo.balance import killing_freeze, pack_days
 from geo.boundaries import clean_fields
 from geo.daily_weather import clean_daily, common_years, usable_years
 from geo.errors import StudyError
-from geo.fields import field_coverage, field_means, pixel_coverage, summarise_fields
+from geo.fields import field_means, pixel_coverage, site_shares, summarise_fields
 from geo.grid import burn_map_units, cell_area_ha, nearest_cells, study_grid
 from geo.outcome import cell_climate
 from geo.parameters import pack_soils
@@ -28,12 +29,14 @@ from geo.soils import SoilTable
 from geo.terrain import site_means, slope_percent
 from geo.weather_generator import generate_daily
 from pipelines.field_tables import seeding_rate_factor
+from pipelines.measured_steps import compare, measurements
 from pipelines.model_steps import balance, parameter_sets, zones
 from pipelines.readers.climate import read_climate
 from pipelines.readers.elevation import read_elevation
 from pipelines.readers.fields import read_fields
 from pipelines.readers.soils import detect_kind, read_soils
 from pipelines.run_state import Run, need
+from pipelines.tables import zone_rules
 
 MARGIN_DEG = 0.02
 
@@ -128,8 +131,9 @@ def slope(run: Run) -> None:
     """Read the height model, and put the measured slope of each map unit in place of the survey's."""
     table = run.study.elevation
     if table is not None:
-        soil, study = need(run.soil), need(run.grid)
-        codes, map_units = burn_map_units(soil, study)
+        study = need(run.grid)
+        codes, map_units = map_codes(run)
+        soil = need(run.soil)
         height, problems = read_elevation(
             run.path(table.path), study, unit=table.unit, band=table.band, needed=codes >= 0
         )
@@ -150,10 +154,19 @@ def units(run: Run) -> None:
     run.report("units", 1, 1)
 
 
+def map_codes(run: Run) -> tuple[np.ndarray, list[str]]:
+    """Lay the soil map on the grid, once, and let a raster of finer cells go."""
+    if run.map_codes is None:
+        run.map_codes = burn_map_units(need(run.soil), need(run.grid))
+        run.soil = replace(need(run.soil), code_raster=None, codes=None)
+        gc.collect()  # a raster and its CRS accessor hold each other
+    return run.map_codes
+
+
 def _lay_units(run: Run, cells: pd.DataFrame) -> None:
     """Lay soils and climate cells on the grid, and pack the soils that are simulated."""
+    codes, map_units = map_codes(run)
     soil, study = need(run.soil), need(run.grid)
-    codes, map_units = burn_map_units(soil, study)
     run.units = build_units(codes, map_units, nearest_cells(study, cells), soil, pixel_area_ha=cell_area_ha(study))
     run.cells = cells
     run.soil_records = pack_soils(
@@ -182,6 +195,7 @@ def weather(run: Run) -> None:
         run.weather = generate_daily(climate.normals, run.study.study.years, run.study.study.seed)
         run.seasons = index_seasons(run.weather, calendar)
     model = run.tables.model
+    run.map_codes = None  # the sites stand
     run.days = pack_days(run.weather, model)
     freezes = killing_freeze(run.days, run.seasons, model.killing_freeze_c)
     run.cell_climate = cell_climate(run.weather, run.seasons, freezes, model)
@@ -199,7 +213,8 @@ def fields(run: Run) -> None:
         run.fields, _ = clean_fields(
             gpd.GeoDataFrame({"field_id": []}, geometry=[], crs=study.crs), run.study.map.crs
         )
-    run.coverage = field_coverage(run.fields, units_.site_raster, study)
+    pixels = pixel_coverage(run.fields, study)
+    run.coverage = site_shares(pixels, units_.site_raster)
     outcomes = need(run.outcomes)
     values = pd.DataFrame({"slope_percent": _soil_slope(run)}, index=units_.sites.index)
     values["seeding_rate_factor"] = [seeding_rate_factor(float(p)) for p in outcomes["precip_mm"].values]
@@ -211,8 +226,11 @@ def fields(run: Run) -> None:
         units_.sites,
         irrigated_zones=run.irrigated_zones,
         site_values=values,
-        field_values=_field_slope(run),
+        rules=zone_rules(run.tables, run.study)[0],
+        model=run.tables.model,
+        field_values={} if run.slope is None else {"slope_percent": field_means(pixels, run.slope.ravel())},
     )
+    run.slope = None
     run.report("fields", 1, 1)
 
 
@@ -232,15 +250,9 @@ def _on_measured_slope(soil: SoilTable, slope: np.ndarray, map_units: list[str])
     return replace(soil, profiles=soil.profiles.assign(slope_percent=kept))
 
 
-def _field_slope(run: Run) -> dict[str, np.ndarray]:
-    """Return the mean slope of each field from the height model, when there is one."""
-    if run.slope is None or run.fields is None or run.fields.empty:
-        return {}
-    return {"slope_percent": field_means(pixel_coverage(run.fields, need(run.grid)), run.slope.ravel())}
-
-
 STEPS: tuple[Callable[[Run], None], ...] = (
     layers,
+    measurements,
     grid,
     slope,
     units,
@@ -249,4 +261,5 @@ STEPS: tuple[Callable[[Run], None], ...] = (
     zones,
     parameter_sets,
     fields,
+    compare,
 )

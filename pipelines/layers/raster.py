@@ -14,8 +14,10 @@ import numpy as np
 import rasterio
 import rasterio.shutil
 from rasterio.io import MemoryFile
+from rasterio.windows import Window
 
 from geo.errors import StudyError
+from geo.row_blocks import count_codes
 from pipelines.display import System
 from pipelines.house import shared_dir
 from pipelines.layers.about import about_tags
@@ -29,6 +31,8 @@ AMOUNT_NODATA = -9999.0
 ZONE_NODATA = 0
 SITE_NODATA = -1
 BLOCK = 512
+CACHE_BYTES = 64_000_000
+"""Blocks that GDAL keeps; by default 5 % of the machine's memory, which it fills."""
 
 
 @dataclass(frozen=True)
@@ -117,14 +121,18 @@ def write_rasters(
 
 def zone_pixels(result: StudyResult) -> np.ndarray:
     """Return the zone code of each pixel (uint8; 0 outside)."""
-    lookup = np.append(result.zones["zone_code"].to_numpy(np.uint8), np.uint8(ZONE_NODATA))
-    return np.take(lookup, result.site_raster)
+    return np.take(_zone_lookup(result)[0], result.site_raster)
+
+
+def _zone_lookup(result: StudyResult) -> np.ndarray:
+    """Return the zone code by site, shape (1, site + 1); the last stands for the pixels outside, whose site is -1."""
+    return np.append(result.zones["zone_code"].to_numpy(np.uint8), np.uint8(ZONE_NODATA))[None]
 
 
 def write_zone_raster(result: StudyResult, path: Path) -> None:
     """Write the zones: byte, 0 = no data, colours, MODE overviews; names and attribute table in ``.aux.xml``."""
     tags = about_tags(result) | {"TIFFTAG_IMAGEDESCRIPTION": f"Zones of {about_tags(result)['TITLE']}"}
-    with _memory_tiff(result, zone_pixels(result)[None], ZONE_NODATA, tags) as memory:
+    with _memory_tiff(result, _zone_lookup(result), ZONE_NODATA, tags) as memory:
         vrt = _zone_vrt(result, memory.name)
         with MemoryFile(vrt, ext=".vrt") as virtual:
             _to_cog(virtual.name, path, overview="mode")
@@ -133,19 +141,16 @@ def write_zone_raster(result: StudyResult, path: Path) -> None:
 
 def write_site_raster(result: StudyResult, path: Path) -> None:
     """Write the number of the site of each pixel (int32, -1 = no data): the key to the response unit table."""
-    column = describe("site")
-    with _memory_tiff(
-        result, result.site_raster.astype(np.int32)[None], SITE_NODATA, about_tags(result), [column]
-    ) as m:
-        _to_cog(m.name, path, overview="mode")
+    numbers = np.append(np.arange(len(result.sites), dtype=np.int32), np.int32(SITE_NODATA))[None]
+    with _memory_tiff(result, numbers, SITE_NODATA, about_tags(result), [describe("site")]) as memory:
+        _to_cog(memory.name, path, overview="mode")
 
 
 def write_amount_raster(result: StudyResult, layer: AmountRaster, path: Path) -> None:
     """Write one outcome: float32, -9999 = no data, unit, description, statistics."""
     lookup = np.full((len(layer.bands), layer.bands.shape[1] + 1), AMOUNT_NODATA, np.float32)
     lookup[:, :-1] = np.where(np.isfinite(layer.bands), layer.bands, AMOUNT_NODATA)
-    pixels = np.stack([np.take(band, result.site_raster) for band in lookup])
-    with _memory_tiff(result, pixels, AMOUNT_NODATA, about_tags(result), layer.columns) as memory:
+    with _memory_tiff(result, lookup, AMOUNT_NODATA, about_tags(result), layer.columns) as memory:
         _to_cog(memory.name, path, overview=layer.overview)
     _style(layer).write_beside(path)
 
@@ -156,19 +161,25 @@ def _style(layer: AmountRaster) -> Style:
 
 def _memory_tiff(
     result: StudyResult,
-    bands: np.ndarray,
+    lookup: np.ndarray,
     nodata: float,
     tags: dict[str, str],
     columns: Sequence[Column] = (),
 ) -> MemoryFile:
-    """Return the bands as a plain GeoTIFF in memory, the words on it."""
+    """Return values by site, shape (band, site + 1), as a plain GeoTIFF in memory, the words on it.
+
+    It is packed and written by rows of blocks: a large county has 16 million pixels, in a dozen bands.
+    """
+    rows, columns_wide = result.grid.shape
     memory = MemoryFile(ext=".tif")
-    with memory.open(
-        driver="GTiff", width=bands.shape[2], height=bands.shape[1], count=bands.shape[0], dtype=bands.dtype,
+    with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES), memory.open(
+        driver="GTiff", width=columns_wide, height=rows, count=len(lookup), dtype=lookup.dtype,
         crs=str(result.grid.crs), transform=result.grid.affine, nodata=nodata, tiled=True,
-        blockxsize=BLOCK, blockysize=BLOCK,
+        blockxsize=BLOCK, blockysize=BLOCK, compress="DEFLATE", zlevel=1,
     ) as data:  # fmt: skip
-        data.write(bands)
+        for top in range(0, rows, BLOCK):
+            pixels = np.take(lookup, result.site_raster[top : top + BLOCK], axis=1)
+            data.write(pixels, window=Window(0, top, columns_wide, pixels.shape[1]))
         data.update_tags(AREA_OR_POINT="Area", **tags)
         for number, column in enumerate(columns, 1):
             many = len(columns) > 1
@@ -180,10 +191,11 @@ def _memory_tiff(
 
 def _to_cog(source: str, path: Path, overview: str) -> None:
     try:
-        rasterio.shutil.copy(
-            source, str(path), driver="COG", COMPRESS="DEFLATE", PREDICTOR="NO", BLOCKSIZE=str(BLOCK),
-            OVERVIEW_RESAMPLING=overview.upper(), STATISTICS="YES", NUM_THREADS="ALL_CPUS", BIGTIFF="IF_SAFER",
-        )  # fmt: skip
+        with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
+            rasterio.shutil.copy(
+                source, str(path), driver="COG", COMPRESS="DEFLATE", PREDICTOR="NO", BLOCKSIZE=str(BLOCK),
+                OVERVIEW_RESAMPLING=overview.upper(), STATISTICS="YES", NUM_THREADS="ALL_CPUS", BIGTIFF="IF_SAFER",
+            )  # fmt: skip
     except rasterio.errors.RasterioIOError as error:
         raise StudyError("The raster could not be written.", f"{path} ({error})", "Check the free space.") from error
 
@@ -235,7 +247,8 @@ def _attribute_table(result: StudyResult) -> ET.Element:
         field = ET.SubElement(table, "FieldDefn", index=str(index))
         for tag, text in (("Name", name), ("Type", kind), ("Usage", usage)):
             ET.SubElement(field, tag).text = text
-    counts = np.bincount(zone_pixels(result).ravel(), minlength=len(zone_legend()) + 1)
+    pixels = count_codes(result.site_raster, len(result.zones))
+    counts = np.bincount(result.zones["zone_code"].to_numpy(), weights=pixels, minlength=len(zone_legend()) + 1)
     for index, (zone, area) in enumerate(zip(zone_legend(), zone_area_table(result)["area_ha"], strict=True)):
         row = ET.SubElement(table, "Row", index=str(index))
         values = [

@@ -14,6 +14,7 @@ from odc.geo.geobox import GeoBox
 from PIL import Image
 from rasterio.warp import Resampling, reproject
 
+from geo.row_blocks import row_blocks
 from pipelines.legend import ZoneStyle
 
 WEB_MERCATOR = "EPSG:3857"
@@ -114,9 +115,13 @@ def site_png(raster: WebRaster) -> bytes:
 
 def site_checksum(raster: WebRaster) -> list[int]:
     """Two sums by which the page finds out that a browser has altered the picture while decoding it."""
-    number = (raster.site + 1).astype(np.int64).ravel()
-    place = np.arange(number.size, dtype=np.int64) % 251
-    return [int(number.sum()), int((number * place).sum())]
+    columns, total, by_place = raster.site.shape[1], 0, 0
+    for rows in row_blocks(raster.site.shape):
+        number = (raster.site[rows] + 1).astype(np.int64).ravel()
+        place = np.arange(rows.start * columns, rows.stop * columns, dtype=np.int64) % 251
+        total += int(number.sum())
+        by_place += int(number @ place)
+    return [total, by_place]
 
 
 def zone_png(raster: WebRaster, zone_of_site: np.ndarray, zones: Sequence[ZoneStyle], fields: GeoDataFrame) -> bytes:

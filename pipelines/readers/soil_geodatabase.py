@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 import zipfile
 from collections.abc import Iterable, Mapping
@@ -15,13 +16,15 @@ import rasterio
 import rioxarray  # noqa: F401  (gives arrays their CRS)
 import xarray as xr
 from rasterio.errors import RasterioIOError
+from rasterio.windows import Window
 
 from geo.errors import Problem, StudyError
+from geo.row_blocks import row_blocks
 from geo.soil_tables import SCHEMAS, clean_key
 from geo.soils import SoilTable
 from pipelines.readers.soil_common import OPTIONAL_TABLES, TABLES, Area, assemble, outside
 from pipelines.readers.soil_survey import find_survey_areas, read_polygons, read_survey_tables
-from pipelines.readers.soil_window import read_window
+from pipelines.readers.soil_window import open_window, read_part
 
 _CHUNK = 400  # keys in one attribute filter
 _NO_MAP_UNIT = (0, 2147483647, -2147483648)
@@ -29,7 +32,8 @@ _WATER_COLUMNS = {
     "comonth": ["cokey", "comonthkey"],
     "cosoilmoist": ["comonthkey", "soimoistdept_r", "soimoiststat"],
 }
-_ROWS = 512
+_BLOCK_CELLS = 4_000_000
+_INT16_CODES = 32_767
 _FLOAT32_WHOLE = 16_777_216
 
 
@@ -167,7 +171,7 @@ def find_tables(raster: Path) -> Path | None:
     return raster.parent if find_survey_areas(raster.parent) else None
 
 
-def value_keys(raster: str, values: np.ndarray) -> dict[int, str]:
+def value_keys(raster: str, values: Iterable[int]) -> dict[int, str]:
     """Return the map unit key of each raster value: from the attribute table when there is one, else itself."""
     base = Path(raster)
     for table in (base.with_name(base.name + ".vat.dbf"), base.with_suffix(".vat.dbf")):
@@ -217,46 +221,49 @@ def read_map_unit_raster(
     return soils, problems + listed
 
 
-def _only_map_units(values: np.ndarray, nodata: float | None) -> tuple[np.ndarray, np.ndarray]:
-    """Return the codes as int32 with -1 for no data, and the codes that occur.
+def _number_codes(source: Any, window: Window) -> tuple[np.ndarray, dict[Any, int]]:
+    """Return the map units of a window as numbers from 0, -1 for none, and the number of each raster value.
 
-    Goes through blocks of rows and writes int32 in place: a large county has 150 million cells of 10 m.
+    Goes through blocks of rows, and a map unit takes two bytes instead of the eight of its key: a large county has
+    150 million cells of 10 m.
     """
-    codes = values if values.dtype == np.int32 else np.empty(values.shape, dtype="int32")
-    seen: set[Any] = set()
-    for top in range(0, values.shape[0], _ROWS):
-        block = values[top : top + _ROWS]
-        empty = np.isin(block, _NO_MAP_UNIT)
-        if nodata is not None:
-            empty |= block == nodata
-        if block.dtype.kind == "f":
-            empty |= ~np.isfinite(block)
-        seen.update(pd.unique(block[~empty]).tolist())
-        with np.errstate(invalid="ignore"):  # what does not fit is refused by the caller, from `found`
-            codes[top : top + _ROWS] = np.where(empty, -1, block)
-    return codes, np.array(sorted(int(v) for v in seen), dtype="int64")
+    numbers: dict[Any, int] = {}
+    shape = (int(window.height), int(window.width))
+    codes = np.full(shape, -1, dtype=np.int16)
+    for rows in row_blocks(shape, _BLOCK_CELLS):
+        part = Window(window.col_off, window.row_off + rows.start, shape[1], rows.stop - rows.start)
+        values = read_part(source, 1, part)
+        place, distinct = pd.factorize(values.ravel())  # NaN is -1
+        for value in distinct.tolist():
+            if value not in _NO_MAP_UNIT and value != source.nodata and math.isfinite(value):
+                numbers.setdefault(value, len(numbers))
+        if len(numbers) > _INT16_CODES and codes.dtype == np.int16:
+            codes = codes.astype(np.int32)
+        number = np.array([*(numbers.get(value, -1) for value in distinct.tolist()), -1], dtype=codes.dtype)
+        codes[rows] = number[place].reshape(values.shape)
+    return codes, numbers
 
 
 def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray, dict[int, str]]:
-    """Read a window of a raster of codes as int32 with -1 for no data, and what the codes mean."""
-    values, transform, own = read_window(path, 1, area=area, crs=crs)
-    with rasterio.open(path) as source:
-        nodata = source.nodata
-    codes, found = _only_map_units(values, nodata)
-    if values.dtype == np.float32 and found.size and found.max() > _FLOAT32_WHOLE:
+    """Read a window of a raster of map unit keys as small integers, -1 for no data, and what they mean."""
+    with open_window(path, area=area, crs=crs) as (source, window, own):
+        codes, numbers = _number_codes(source, window)
+        transform, stored = source.window_transform(window), source.dtypes[0]
+    if not numbers:
+        raise outside(path, "no map unit inside the window")
+    low, high = int(min(numbers)), int(max(numbers))
+    if stored == "float32" and high > _FLOAT32_WHOLE:
         raise StudyError(
             "The map unit keys were stored as 32-bit decimals, which cannot hold them.",
             path,
             "Export the raster again as 32-bit integers.",
         )
-    if found.size and (found.min() < 0 or found.max() > 2147483646):
+    if low < 0 or high > 2147483646:
         raise StudyError(
-            f"The soil raster holds values from {found.min()} to {found.max()}; these are not map unit keys.",
+            f"The soil raster holds values from {low} to {high}; these are not map unit keys.",
             path,
             "Use the raster of map unit keys, or name the kind of soil layer in the study file.",
         )
-    if not found.size:
-        raise outside(path, "no map unit inside the window")
     height, width = codes.shape
     raster = xr.DataArray(
         codes,
@@ -271,4 +278,5 @@ def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray,
     raster.rio.write_crs(own, inplace=True)
     raster.rio.write_transform(transform, inplace=True)
     raster.rio.write_nodata(-1, inplace=True)
-    return raster, value_keys(path, found)
+    keys = value_keys(path, [int(value) for value in numbers])
+    return raster, {number: keys[int(value)] for value, number in numbers.items()}

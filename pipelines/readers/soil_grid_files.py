@@ -214,7 +214,7 @@ def read_band(
 
 
 def _read_raster(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
-    values, transform, own = read_window(str(band.file), band.index, area=area, crs=crs, masked=True)
+    values, transform, own = read_window(str(band.file), band.index, area=area, crs=crs)
     height, width = values.shape
     layer = xr.DataArray(
         values,

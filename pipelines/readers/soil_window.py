@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -15,22 +17,17 @@ from pipelines.readers.soil_common import MAX_CELLS, Area, area_bounds, outside
 CACHE_BYTES = 64_000_000
 
 
-def read_window(
-    path: str, band: int, *, area: Area | None, crs: Any, masked: bool = False
-) -> tuple[np.ndarray, Any, Any]:
-    """Read the window of one band; returns values, transform and CRS.
+@contextmanager
+def open_window(path: str, *, area: Area | None, crs: Any) -> Iterator[tuple[Any, rasterio.windows.Window, Any]]:
+    """Open a raster for the study; gives the source, the window of the study, and the CRS.
 
     Parameters
     ----------
     path : str
-    band : int
-        From 1.
     area : tuple or None
         Window; needed above 200 million cells.
     crs : optional
         CRS of a raster that lacks one.
-    masked : bool
-        Return float32 with scale and offset applied and NaN where missing, instead of the stored values.
 
     Raises
     ------
@@ -45,11 +42,12 @@ def read_window(
         own = source.crs or crs
         if own is None:
             raise StudyError("The soil raster has no coordinate system.", path, "Give it in the study file: crs.")
-        window = None
+        window = rasterio.windows.Window(0, 0, source.width, source.height)
         if area:
-            window = _window(source, area_bounds(area, own))
-            if window is None:
+            inside = _window(source, area_bounds(area, own))
+            if inside is None:
                 raise outside(path, tuple(round(v, 4) for v in source.bounds))
+            window = inside
         elif source.width * source.height > MAX_CELLS:
             raise StudyError(
                 f"The soil raster has {source.width * source.height / 1e6:,.0f} million cells; "
@@ -57,21 +55,38 @@ def read_window(
                 path,
                 "Give the study area, so that only that part is read.",
             )
-        transform = source.window_transform(window) if window else source.transform
-        try:
-            # A window is read once: the default cache of blocks (5 % of the machine's memory) would hold it twice.
-            with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
-                stored = source.read(band, window=window, masked=masked)
-        except RasterioIOError as error:
-            raise StudyError(
-                "The soil raster is damaged: part of it cannot be read.",
-                f"{path}, band {band}",
-                "It may be cut short: download it again.",
-            ) from error
-        if not masked:
-            return stored, transform, own
-        values = stored.astype("float32").filled(np.nan)
-        return values * source.scales[band - 1] + source.offsets[band - 1], transform, own
+        yield source, window, own
+
+
+def read_part(source: Any, band: int, window: rasterio.windows.Window, *, masked: bool = False) -> Any:
+    """Read one band through a window.
+
+    Raises
+    ------
+    StudyError
+        When the file is cut short.
+    """
+    try:
+        # A window is read once: the default cache of blocks (5 % of the machine's memory) would hold it twice.
+        with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
+            return source.read(band, window=window, masked=masked)
+    except RasterioIOError as error:
+        raise StudyError(
+            "The soil raster is damaged: part of it cannot be read.",
+            f"{source.name}, band {band}",
+            "It may be cut short: download it again.",
+        ) from error
+
+
+def read_window(path: str, band: int, *, area: Area | None, crs: Any) -> tuple[np.ndarray, Any, Any]:
+    """Read the window of one band; returns values (float32, scaled, NaN where missing), transform and CRS.
+
+    Takes and raises what `open_window` does; `band` counts from 1.
+    """
+    with open_window(path, area=area, crs=crs) as (source, window, own):
+        values = read_part(source, band, window, masked=True).astype("float32").filled(np.nan)
+        scaled = values * source.scales[band - 1] + source.offsets[band - 1]
+        return scaled, source.window_transform(window), own
 
 
 def _window(source: Any, bounds: tuple[float, float, float, float]) -> rasterio.windows.Window | None:

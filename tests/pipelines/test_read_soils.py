@@ -112,7 +112,7 @@ def test_map_unit_raster(tables, value, export, geodatabase, expected, tmp_path)
     soils, _ = read_soils(path)
     pd.testing.assert_frame_equal(soils.profiles, expected.profiles, check_dtype=False)
     assert soils.polygons is None
-    assert soils.code_raster.dtype == np.int32
+    assert soils.code_raster.dtype == np.int16, "two bytes a cell, not the key itself"
     assert soils.code_raster.rio.crs.to_epsg() == 5070
     shown = np.vectorize(soils.codes.get)(soils.code_raster.to_numpy())
     assert (shown == sf.code_array().astype(str)).all()

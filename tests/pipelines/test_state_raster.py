@@ -21,6 +21,8 @@ SIDE = 62_000  # cells a side: 3.8 thousand million, 15 GB as 32-bit integers; 6
 CELL = 10.0
 COUNTY = (-615_840.0, 1_884_480.0, -567_930.0, 1_933_140.0)
 LIMIT_MB = 1_500
+WIDE = (-651_880.0, 1_848_810.0, -531_880.0, 1_968_810.0)
+"""120 km a side, 14,400 km2: seven times the county, 144 million cells of the state's raster."""
 
 SCREEN = """
 import json, sys
@@ -47,21 +49,26 @@ def state(tmp_path_factory):
     left, bottom, right, top = COUNTY
     x = left - 30_000 * CELL - fs.SNAP_M
     y = top + 20_000 * CELL + fs.SNAP_M
-    with rasterio.open(
-        folder / "MapunitRaster_10m.tif", "w", driver="GTiff", count=1, height=SIDE, width=SIDE, dtype="int32",
-        crs=fs.CRS, transform=from_origin(x, y, CELL, CELL), nodata=2147483647, tiled=True, blockxsize=512,
-        blockysize=512, compress="DEFLATE", SPARSE_OK=True, BIGTIFF="YES",
-    ) as target:  # fmt: skip
-        window = Window(29_900, 19_900, int((right - left) / CELL) + 200, int((top - bottom) / CELL) + 200)
-        layer = gpd.read_file(fs.SAMPLE / "soils" / "spatial" / "soilmu_a_xx901.shp").to_crs(fs.CRS)
-        codes = rasterize(
-            zip(layer.geometry, layer["MUKEY"].astype(int), strict=True),
-            (window.height, window.width),
-            fill=2147483647,
-            transform=target.window_transform(window),
-            dtype="int32",
-        )
-        target.write(codes[None], window=window)
+    profile = {
+        "driver": "GTiff", "count": 1, "height": SIDE, "width": SIDE, "dtype": "int32", "crs": fs.CRS,
+        "transform": from_origin(x, y, CELL, CELL), "nodata": 2147483647, "tiled": True, "blockxsize": 512,
+        "blockysize": 512, "compress": "DEFLATE", "SPARSE_OK": True, "BIGTIFF": "YES",
+    }  # fmt: skip
+    layer = gpd.read_file(fs.SAMPLE / "soils" / "spatial" / "soilmu_a_xx901.shp").to_crs(fs.CRS)
+    height, width = int((top - bottom) / CELL) + 200, int((right - left) / CELL) + 200
+    codes = rasterize(
+        zip(layer.geometry, layer["MUKEY"].astype(int), strict=True),
+        (height, width),
+        fill=2147483647,
+        transform=from_origin(left - fs.SNAP_M - 100 * CELL, top + fs.SNAP_M + 100 * CELL, CELL, CELL),
+        dtype="int32",
+    )
+    for name, rows, columns in (("MapunitRaster_10m", height, width), ("wide", 12_200, 12_200)):
+        window = Window(29_900 - (columns - width) // 2, 19_900 - (rows - height) // 2, columns, rows)
+        with rasterio.open(folder / f"{name}.tif", "w", **profile) as target:
+            for start in range(0, rows, 1_000):  # the wide one repeats the county in all directions
+                some = codes[np.arange(start, min(start + 1_000, rows)) % height][:, np.arange(columns) % width]
+                target.write(some[None], window=Window(window.col_off, window.row_off + start, *some.shape[::-1]))
     fs.write_soil_tables(folder / "state.gdb")
     return folder
 
@@ -73,24 +80,29 @@ def polygon_share() -> float:
     return float(layer.area.sum() / ((right - left) * (top - bottom)))
 
 
-def test_a_county_out_of_a_state_is_screened_below_the_memory_limit(state, tmp_path, record_property):
+def screened(folder: Path, raster: Path, bounds: tuple[float, ...]) -> dict:
+    """Screen a window of the state in a process of its own; return what it says of itself."""
     study = fs.write_study(
-        tmp_path,
-        soils=f'path = "{state}/MapunitRaster_10m.tif"',
+        folder,
+        soils=f'path = "{raster}"',
         climate=f'path = "{fs.SAMPLE}/climate/daily.nc"',
         fields=f'path = "{fs.SAMPLE}/fields.gpkg"',
     )
-    text = study.read_text().replace(str(list(fs.BOUNDS)), str(list(COUNTY)))
+    text = study.read_text().replace(str(list(fs.BOUNDS)), str(list(bounds)))
     study.write_text(text.replace("parameter_sets = 0", "parameter_sets = 0\nfield_pages = false"))
     done = subprocess.run(
-        [sys.executable, "-c", SCREEN, str(study), str(tmp_path / "out")],
+        [sys.executable, "-c", SCREEN, str(study), str(folder / "out")],
         capture_output=True,
         text=True,
         cwd=Path(__file__).resolve().parents[2],
         check=False,
     )
     assert done.returncode == 0, done.stderr[-3000:]
-    seen = json.loads(done.stdout.strip().splitlines()[-1])
+    return json.loads(done.stdout.strip().splitlines()[-1])
+
+
+def test_a_county_out_of_a_state_is_screened_below_the_memory_limit(state, tmp_path, record_property):
+    seen = screened(tmp_path, state / "MapunitRaster_10m.tif", COUNTY)
     record_property("seen", seen)
     assert seen["peak_mb"] < LIMIT_MB, seen
     assert seen["grid"] == [1622, 1597]
@@ -99,6 +111,17 @@ def test_a_county_out_of_a_state_is_screened_below_the_memory_limit(state, tmp_p
     assert seen["fields"] == 380
     assert len(seen["zones"]) > 3
     assert (tmp_path / "out" / "index.html").exists()
+
+
+@pytest.mark.slow
+def test_a_window_of_14400_km2_stays_below_the_same_limit(state, tmp_path, record_property):
+    """With its height model, layers and county map; this took 3 GB when each step held the whole window."""
+    seen = screened(tmp_path, state / "wide.tif", WIDE)
+    record_property("seen", seen)
+    assert seen["peak_mb"] < LIMIT_MB, seen
+    assert seen["grid"][0] * seen["grid"][1] >= 16_000_000
+    assert seen["mapped"] > 0.8
+    assert seen["fields"] == 380
 
 
 def test_without_bounds_the_fields_make_the_window(state, tmp_path):
