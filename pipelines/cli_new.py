@@ -36,6 +36,11 @@ path = "fields.gpkg"      # GeoPackage, Shapefile (zip too), GeoJSON, KML/KMZ, G
 # [elevation]             # a height model, for the slope in the erosion caution
 # path = "elevation.tif"
 
+# [measurements]          # own soil water by depth, from sensors or cores: start of the balance, and a page of its own
+# path = "soil_water.csv"
+# columns = { field_id = "Field", date = "Date", top = "From", bottom = "To", volumetric = "VWC" }
+# units = { depth = "inch", volumetric = "percent" }   # never guessed; not needed where the header says them, VWC (%)
+
 [season]                  # month-day
 harvest = "07-20"
 seeding_winter_killed = "08-01"

@@ -15,7 +15,7 @@ def input_paths(study: Study, folder: Path) -> list[Path]:
     """Return the layers that a study reads, patterns as their folder, absolute."""
     climate = [study.climate.path] if isinstance(study.climate.path, str) else list(study.climate.path)
     named = [study.soils.path, *climate]
-    named += [table.path for table in (study.fields, study.elevation) if table is not None]
+    named += [table.path for table in (study.fields, study.elevation, study.measurements) if table is not None]
     return [_before_pattern(folder / name) for name in named]
 
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 # which follows the pace that is seen; a step that is missing here counts as one second.
 RUN_STEPS: Mapping[str, float] = {
     "layers": 3.0,
+    "measurements": 0.1,
     "grid": 0.5,
     "slope": 0.5,
     "units": 1.0,
@@ -26,6 +27,7 @@ RUN_STEPS: Mapping[str, float] = {
     "zones": 1.0,
     "agreement": 37.0,
     "fields": 1.0,
+    "compare": 0.1,
     "publish": 6.0,
     "field pages": 11.0,
 }
@@ -44,6 +46,7 @@ EVALUATION_STEPS: Mapping[str, float] = {
 }
 WORDS: Mapping[str, str] = {
     "layers": "Reading fields and soils",
+    "measurements": "Reading own measurements",
     "grid": "Laying the grid, reading the climate",
     "slope": "Reading the lie of the land",
     "units": "Finding soils under each climate",
@@ -54,6 +57,7 @@ WORDS: Mapping[str, str] = {
     "zones": "Drawing the zones",
     "agreement": "Trying other parameter sets",
     "fields": "Weighing the fields",
+    "compare": "Comparing with own measurements",
     "publish": "Writing maps and layers",
     "field pages": "Writing field pages",
     "map": "Drawing the overview",

@@ -97,6 +97,8 @@ def provenance(run: Run, digest: str, started: datetime, seconds: float) -> dict
         inputs.append(_layer(run, "fields", study.fields.path))
     if study.elevation is not None:
         inputs.append(_layer(run, "elevation", study.elevation.path))
+    if study.measurements is not None:
+        inputs.append(_layer(run, "measurements", study.measurements.path))
     return {
         "program": f"springfill {version()}",
         "started": started.strftime("%Y-%m-%dT%H:%M:%SZ"),

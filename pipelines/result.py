@@ -15,6 +15,7 @@ import xarray as xr
 from odc.geo.geobox import GeoBox
 
 from geo.errors import StudyError
+from pipelines.measured import Measured, load_measured, save_measured
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,8 @@ class StudyResult:
         Versions, input hashes, licences, seeds, counts, times.
     yearly : Dataset, optional
         One value a unit, option and season (`geo.outcome.yearly_values`).
+    measured : Measured, optional
+        Own measurements beside the modelled water, when the study gives any.
     """
 
     settings: dict[str, Any]
@@ -68,6 +71,7 @@ class StudyResult:
     problems: pd.DataFrame
     provenance: dict[str, Any]
     yearly: xr.Dataset | None = None
+    measured: Measured | None = None
 
 
 _FRAMES = ("sites", "units", "site_units", "cells", "zones", "problems")
@@ -85,6 +89,8 @@ def save_result(result: StudyResult, folder: Path) -> None:
         flat = data.drop_vars([v for v in data.variables if data[v].dtype == object and v not in data.coords])
         numeric = [v for v in flat.data_vars if flat[v].dtype.kind in "fiub"]
         flat.to_netcdf(folder / f"{name}.nc", encoding={v: {"zlib": True, "complevel": 1} for v in numeric})
+    if result.measured is not None:
+        save_measured(result.measured, folder)
     result.fields.to_parquet(folder / "fields.parquet")
     sp.save_npz(folder / "coverage.npz", result.coverage)
     np.savez_compressed(folder / "site_raster.npz", site=result.site_raster)
@@ -122,6 +128,7 @@ def load_result(folder: Path) -> StudyResult:
     if (folder / "yearly.nc").exists():
         with xr.open_dataset(folder / "yearly.nc") as data:
             parts["yearly"] = data.load()
+    parts["measured"] = load_measured(folder)
     return StudyResult(
         settings=record["settings"],
         provenance=record["provenance"],

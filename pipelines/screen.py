@@ -15,6 +15,7 @@ import pandas as pd
 from scipy.sparse import csr_matrix
 
 from geo.errors import problem_table
+from geo.soils import WILTING_COLUMNS
 from pipelines.layers.export import publish_layers
 from pipelines.layers.tables import write_csv
 from pipelines.pages.county_map import write_county_map
@@ -67,7 +68,8 @@ def _gather(run: Run, record: dict[str, object]) -> StudyResult:
     assert run.cells is not None
     names = soil.map_units[["symbol", "name"]]
     sites = units.sites.drop(columns="pixels", errors="ignore").join(names, on="map_unit_id")
-    profile = soil.profiles.drop(columns=["map_unit_id", "share", "rated", "reason"], errors="ignore")
+    inner = ["map_unit_id", "share", "rated", "reason", *WILTING_COLUMNS]
+    profile = soil.profiles.drop(columns=inner, errors="ignore")
     fields = run.summary
     if fields is None:
         fields = gpd.GeoDataFrame({"field_id": [], "name": []}, geometry=[], crs=run.study.map.crs)
@@ -102,6 +104,7 @@ def _gather(run: Run, record: dict[str, object]) -> StudyResult:
         problems=problem_table(run.problems),
         provenance=record,
         yearly=run.yearly,
+        measured=run.measured,
     )
 
 

@@ -103,6 +103,16 @@ class ElevationTable(_Table):
     band: int = Field(default=1, ge=1)
 
 
+class MeasurementsTable(_Table):
+    """[measurements]: own soil water by depth, from sensors or cores."""
+
+    path: str
+    columns: dict[str, str] = {}
+    units: dict[str, str] = {}
+    day_first: bool = False
+    near_harvest_days: int = Field(default=21, ge=0, le=60)
+
+
 class SeasonTable(_Table):
     """[season]: the dates, as "MM-DD"."""
 
@@ -152,6 +162,7 @@ class Study(_Table):
     climate: ClimateTable
     fields: FieldsTable | None = None
     elevation: ElevationTable | None = None
+    measurements: MeasurementsTable | None = None
     season: SeasonTable = SeasonTable()
     map: MapTable = MapTable()
     rules: dict[str, float] = {}

@@ -28,6 +28,7 @@ from sample_layers.larkspur_daily import build_daily, write_daily  # noqa: E402
 from sample_layers.larkspur_export import LEGEND_KEY, write_soils  # noqa: E402
 from sample_layers.larkspur_fields import draw_fields, write_fields  # noqa: E402
 from sample_layers.larkspur_frame import Frame  # noqa: E402
+from sample_layers.larkspur_measurements import draw_measurements, write_measurements  # noqa: E402
 from sample_layers.larkspur_polygons import draw_polygons, draw_units  # noqa: E402
 from sample_layers.larkspur_soils import build_survey  # noqa: E402
 from sample_layers.larkspur_terrain import draw_ground, write_elevation  # noqa: E402
@@ -127,7 +128,10 @@ def build(out: Path, seed: int = SEED, fields: int = FIELDS, miles: int | None =
     normals = climate.build_normals(GRADIENT, frame, ground.elevation_m, seed)
     climate.write_normals(normals, out / "climate" / "normals.nc")
     write_daily(build_daily(GRADIENT, frame, ground.elevation_m, DAILY_YEARS, seed), out / "climate" / "daily.nc")
-    write_fields(draw_fields(streams[3], frame, ground, fields), out / "fields.gpkg", climate.INVENTED)
+    drawn = draw_fields(streams[3], frame, ground, fields)
+    write_fields(drawn, out / "fields.gpkg", climate.INVENTED)
+    cores = draw_measurements(streams[4], frame, polygons, survey, drawn)
+    write_measurements(cores, out / "soil_water.csv", climate.INVENTED)
     write_elevation(ground, frame, out / "elevation.tif", climate.INVENTED)
 
 

@@ -1,0 +1,164 @@
+"""Where each reading was taken: the field or the point, the soils that may lie there, and their water."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from rasterio.warp import transform
+
+from geo.errors import Problem
+from geo.measured_water import FootWater, foot_thickness_mm, foot_water, mean_water
+from geo.soils import WILTING_COLUMNS
+from geo.zone_codes import ZONE_CODES
+from pipelines.measured import SOUNDING
+from pipelines.run_state import Run, need
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What lies under one place.
+
+    Attributes
+    ----------
+    sites : DataFrame
+        Columns ``site`` and ``share``, the rated ground only; the shares sum to 1.
+    units : DataFrame
+        Columns ``unit`` and ``share``, likewise.
+    profiles : DataFrame
+        Soil profiles of those sites, with ``share`` of the ground.
+    """
+
+    sites: pd.DataFrame
+    units: pd.DataFrame
+    profiles: pd.DataFrame
+
+
+def unknown_fields(readings: pd.DataFrame, known: pd.Series, file: str) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return the readings whose field is known (or that have a point alone), and one problem a reading left out."""
+    ids = known.astype(str)
+    lost = (readings["field_id"] != "") & ~readings["field_id"].isin(ids)
+    problems = []
+    for row in readings[lost].itertuples():
+        near = difflib.get_close_matches(str(row.field_id), list(ids), 1)
+        fix = f"Did you mean {near[0]}?" if near else "Use the field ids of the field layer."
+        what = f"there is no field {str(row.field_id)[:80]}"
+        problems.append(Problem("measurements", f"{file}, line {row.row}", what, "left out", fix))
+    return readings[~lost].reset_index(drop=True), problems
+
+
+def locate(run: Run, readings: pd.DataFrame, file: str) -> tuple[pd.DataFrame, dict[str, Ground], list[Problem]]:
+    """Name the place of each reading and find its ground.
+
+    Returns
+    -------
+    readings : DataFrame
+        Those on rated ground, with ``place`` (field id, or the point), ``name``, ``is_field`` and ``ground``.
+    grounds : dict
+        ``ground`` to what lies there: the point where one is given, else the whole field.
+    problems : list of Problem
+    """
+    frame = readings.copy()
+    fields = need(run.fields).reset_index(drop=True)
+    names = pd.Series(fields["name"].astype(str).to_numpy(), index=fields["field_id"].astype(str).to_numpy())
+    point = frame["longitude"].notna()
+    shown = [f"{lat:.5f}, {lon:.5f}" for lon, lat in zip(frame["longitude"], frame["latitude"], strict=True)]
+    frame["is_field"] = frame["field_id"] != ""
+    frame["place"] = frame["field_id"].where(frame["is_field"], shown)
+    frame["name"] = frame["place"].map(names).fillna("").astype(str)
+    frame["ground"] = np.where(point, shown, "field " + frame["field_id"])
+    sites = _sites_at(run, frame)
+    row_of = {field_id: k for k, field_id in enumerate(fields["field_id"].astype(str))}
+    grounds: dict[str, Ground] = {}
+    bare: set[str] = set()
+    for key, row in frame.drop_duplicates("ground").set_index("ground").iterrows():
+        shares = (
+            pd.DataFrame({"site": [sites[str(key)]], "share": [1.0]})
+            if np.isfinite(row["longitude"])
+            else _sites_of_field(run, row_of[str(row["field_id"])])
+        )
+        ground = _ground(run, shares)
+        if ground is None:
+            bare.add(str(key))
+        else:
+            grounds[str(key)] = ground
+    lost = frame["ground"].isin(bare)
+    problems = [
+        Problem("measurements", f"{file}, line {row.row}", f"no rated soil at {row.place}", "left out")
+        for row in frame[lost].itertuples()
+    ]
+    return frame[~lost].reset_index(drop=True), grounds, problems
+
+
+def _sites_at(run: Run, frame: pd.DataFrame) -> dict[str, int]:
+    """Return the site of each point (-1 = none), by its ``ground``."""
+    points = frame[frame["longitude"].notna()].drop_duplicates("ground")
+    grid, raster = need(run.grid), need(run.units).site_raster
+    x, y = transform("EPSG:4326", str(grid.crs), list(points["longitude"]), list(points["latitude"]))
+    out = {}
+    for key, px, py in zip(points["ground"], x, y, strict=True):
+        column, row = (int(np.floor(v)) if np.isfinite(v) else -1 for v in ~grid.affine * (px, py))
+        inside = 0 <= row < raster.shape[0] and 0 <= column < raster.shape[1]
+        out[str(key)] = int(raster[row, column]) if inside else -1
+    return out
+
+
+def _sites_of_field(run: Run, row: int) -> pd.DataFrame:
+    part = need(run.coverage).getrow(row)
+    return pd.DataFrame({"site": part.indices, "share": part.data})
+
+
+def field_ground(run: Run, field_id: str) -> Ground | None:
+    """Return what lies in a field; None when nothing there is rated."""
+    ids = need(run.fields)["field_id"].astype(str).tolist()
+    return _ground(run, _sites_of_field(run, ids.index(field_id)))
+
+
+def _ground(run: Run, shares: pd.DataFrame) -> Ground | None:
+    units = need(run.units)
+    code = need(run.zones).table["zone_code"].to_numpy()
+    rated = shares[shares["site"].isin(units.site_units["site"]) & (shares["share"] > 0)]
+    rated = rated[code[rated["site"]] != ZONE_CODES["not_rated"]]
+    if rated.empty:
+        return None
+    rated = rated.assign(share=rated["share"] / rated["share"].sum()).reset_index(drop=True)
+    pairs = units.site_units.merge(rated, on="site")
+    by_unit = (pairs["weight"] * pairs["share"]).groupby(pairs["unit"]).sum()
+    profiles = need(run.soil).profiles
+    profiles = profiles[profiles["rated"].astype(bool) & (profiles["share"] > 0)]
+    on_unit = rated["share"].groupby(units.sites.loc[rated["site"], "map_unit_id"].to_numpy()).sum()
+    here = profiles[profiles["map_unit_id"].isin(on_unit.index)]
+    part = here["share"] / here["share"].groupby(here["map_unit_id"]).transform("sum")
+    share = part * here["map_unit_id"].map(on_unit)
+    return Ground(rated, by_unit.rename("share").reset_index(), here.assign(share=share))
+
+
+def sounding_water(sounding: pd.DataFrame, ground: Ground) -> tuple[FootWater, bool]:
+    """Return the measured water of one sounding by foot, over the soils of its ground, and whether any was assumed.
+
+    Where the soil layer does not know the wilting point of a depth, that of the surface is taken.
+    """
+    profiles = ground.profiles
+    known = profiles.reindex(columns=list(WILTING_COLUMNS)).to_numpy(float)
+    needs_soil = bool(sounding["wilting"].isna().any())
+    parts, assumed = [], False
+    for row, wilting in zip(profiles.itertuples(), known, strict=True):
+        limit = float(row.root_limit_mm)
+        missing = np.isnan(wilting)
+        assumed |= bool(missing.any()) and needs_soil
+        filled = np.where(missing, float(row.wp_surface) * foot_thickness_mm(limit), wilting)
+        parts.append(
+            foot_water(
+                sounding["top_mm"], sounding["bottom_mm"], sounding["content"], sounding["wilting"], filled, limit
+            )
+        )
+    return mean_water(parts, profiles["share"]), assumed
+
+
+def soundings(frame: pd.DataFrame) -> list[tuple[pd.Series, pd.DataFrame]]:
+    """Return the first row and all readings of each sounding, by place and date."""
+    keys = [*SOUNDING]
+    ordered = frame.sort_values([*keys, "top_mm"], kind="stable")
+    return [(part.iloc[0], part) for _, part in ordered.groupby(keys, sort=True, dropna=False)]
