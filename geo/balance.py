@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from geo.air_humidity import growing_deficit
 from geo.balance_season import STEP_DAYS, run_units
 from geo.balance_types import DAY, EVENTS, FLUXES
 from geo.errors import StudyError
@@ -52,10 +53,8 @@ def frozen_ground(tmean_c: np.ndarray, rules: ModelRules = DEFAULT_RULES) -> np.
 def pack_days(weather: xr.Dataset, rules: ModelRules = DEFAULT_RULES) -> np.ndarray:
     """Pack daily weather into `DAY` records of shape (cell, time), with what depends on weather alone.
 
-    Vapour pressure deficit is FAO-56 eqs 12 and 48 with the dew point 2 degC below the minimum (``rules``).
+    Vapour pressure deficit is that of the daytime (`geo.air_humidity`).
     """
-    from geo.reference_et import vapour_pressure_deficit
-
     tmin = weather["tmin_c"].values.astype(float)
     tmax = weather["tmax_c"].values.astype(float)
     tmean = 0.5 * (tmin + tmax)
@@ -67,7 +66,7 @@ def pack_days(weather: xr.Dataset, rules: ModelRules = DEFAULT_RULES) -> np.ndar
     days["tmean_c"] = tmean
     days["tmin_c"] = tmin
     days["et0_mm"] = np.maximum(weather["et0_mm"].values, 0.0)
-    days["vpd_kpa"] = vapour_pressure_deficit(tmin, tmax, rules.dewpoint_offset_c)
+    days["vpd_kpa"] = growing_deficit(weather, rules)
     days["decay_heat"] = decay_heat(tmean, rules)
     days["frozen"] = frozen_ground(tmean, rules)
     return days

@@ -20,12 +20,17 @@ class ModelRules:
     ground_memory_days: float = 10.0
     frozen_below_c: float = -0.5
     decay_optimum_c: float = 32.0
-    dewpoint_offset_c: float = 2.0
+    dewpoint_offset_c: float = 3.0
+    dewpoint_dry_index: float = 0.20
+    dewpoint_humid_index: float = 0.65
+    daytime_share: float = 0.66
     alive_share: float = 0.5
     dead_share: float = 0.05
     heat_base_c: float = 4.4
     least_fall_gap_mm: float = 5.0
     curve_number_spread: float = 5.0
+    dry_spring_share: float = 0.5
+    spring_gain_min: float = 0.1
 
     @classmethod
     def from_table(cls, table: Mapping[str, Mapping[str, Any]], where: str = "shared/model_rules.toml") -> ModelRules:

@@ -22,6 +22,7 @@ from geo.evaluation_trials import (
     fallow_storage,
     mean_efficiency,
     straw_for_cover,
+    straw_saving,
 )
 from geo.parameters import BalanceSettings, pack_soils
 from geo.season import Calendar, index_seasons
@@ -198,3 +199,26 @@ def test_best_split(passes: list[bool], expected: float) -> None:
     rain = np.array([400.0, 500.0, 600.0, 700.0])[order]
     split = best_split(rain, np.array(passes)[order])
     assert split == pytest.approx(expected, nan_ok=True)
+
+
+class TestStrawSaving:
+    """Straw saves more the more often the ground is wet [Todd et al. 1991]."""
+
+    years = (2002, 2003)
+
+    def saved(self, straw_kg_ha: float = 6000.0, irrigation_mm: tuple[float, ...] = ()) -> float:
+        return straw_saving(
+            SOIL, PLACE, SETTINGS, self.years, straw_kg_ha=straw_kg_ha, irrigation_mm=irrigation_mm
+        )  # fmt: skip
+
+    def test_nothing_without_straw(self) -> None:
+        assert self.saved(0.0) == 0.0
+
+    def test_more_with_more_straw_and_with_irrigation(self) -> None:
+        assert 0.0 < self.saved(2000.0) < self.saved()
+        assert self.saved() < self.saved(irrigation_mm=(40.0,) * 8)
+
+    def test_rain_of_the_place_is_left_alone(self) -> None:
+        before = PLACE.days["rain_mm"].copy()
+        self.saved(irrigation_mm=(40.0,))
+        np.testing.assert_array_equal(PLACE.days["rain_mm"], before)

@@ -79,6 +79,10 @@ def test_most_trial_figures_pass(table: pd.DataFrame) -> None:
         pytest.param("biomass_west_kansas", "biomass_ne_colorado", id="more growth where wetter [Ruis et al. 2019]"),
         pytest.param("biomass_ne_colorado", "biomass_central_nd", id="less where cold [Hendrickson et al. 2021]"),
         pytest.param("straw_90", "straw_60", id="more straw saves more [Greb 1966]"),
+        pytest.param("straw_saving_limited", "straw_saving_dryland", id="more where wetted [Todd et al. 1991]"),
+        pytest.param(
+            "straw_saving_full", "straw_saving_limited", id="and more where wetted often [Todd et al. 1991]"
+        ),
     ],
 )
 def test_order_of_treatments(table: pd.DataFrame, name: str, larger: str) -> None:
