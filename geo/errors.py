@@ -9,6 +9,8 @@ from typing import Literal
 import pandas as pd
 
 Action = Literal["left out", "repaired", "warning"]
+WHOLE_STUDY = "whole study"
+"""The place of a problem that is not one of a row: it is told wherever the results are."""
 
 
 class StudyError(Exception):
@@ -48,7 +50,7 @@ class Problem:
     layer : str
         ``soils``, ``climate``, ``fields``, ``elevation``.
     where : str
-        Row, map unit, cell or field id.
+        Row, map unit, cell or field id, or `WHOLE_STUDY`.
     what : str
         The defect.
     action : {"left out", "repaired", "warning"}

@@ -8,10 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
-from pyproj import Geod
 
-from geo.errors import Problem, StudyError, problem_table
+from geo.errors import WHOLE_STUDY, Problem, StudyError, problem_table
 from geo.fields import field_coverage
 from geo.grid import cell_area_ha
 from geo.response_units import ResponseUnits, build_units
@@ -26,10 +24,6 @@ from pipelines.tables import load_tables, zone_rules
 
 CHECK_STEPS = {"layers": 3.0, "grid": 1.0, "units": 2.0, "weather": 3.0, "slope": 0.5, "map": 3.0}
 MAP_FILE, PROBLEMS_FILE = "check.png", "check_problems.csv"
-# A climate farther away than this says little of a field (common practice, no source).
-FAR_KM = 40.0
-# Below this, one year moves a share of years by more than 5 % (common practice, no source).
-FEW_SEASONS = 20
 _MISSING_SHARE = 0.02
 _NAMED = 6
 _LAYER_ORDER = ("fields", "soils", "climate", "elevation", "measurements", "grid")
@@ -116,7 +110,7 @@ def check_study(study_file: Path, report: Report, out: Path | None = None) -> Ch
     found.facts.sort(key=lambda fact: _LAYER_ORDER.index(fact[0]))
     report("map", 0, 1)
     target = (out or Path.cwd() / study.study.out).absolute()
-    found.groups = group_problems(run.problems)
+    found.groups = group_problems([p for p in run.problems if p.where != WHOLE_STUDY])
     if run.problems:
         found.problems_file = target / PROBLEMS_FILE
         with staged_file(found.problems_file) as file:
@@ -260,39 +254,7 @@ def _tell_climate(run: Run, found: CheckReport) -> None:
     product = climate.provenance.get("product", "")
     count = f"{len(cells)} {'cell' if len(cells) == 1 else 'cells'}"
     found.facts.append(("climate", f"{count}; {kind}" + (f"; {product}" if product else "")))
-    if run.seasons is not None and len(run.seasons) < FEW_SEASONS:
-        found.findings.append(
-            (
-                f"Only {len(run.seasons)} seasons of weather: one year moves a share of years by "
-                f"{100 / max(len(run.seasons), 1):.0f} %.",
-                "Use a longer record (30 years is usual), or monthly normals.",
-            )
-        )
-    if run.grid is not None:
-        far, where = farthest_km(run, cells)
-        if far > FAR_KM:
-            found.findings.append(
-                (
-                    f"The ground near {where} is {far:.0f} km from the nearest climate cell.",
-                    "Add a nearer station or grid.",
-                )
-            )
-
-
-def farthest_km(run: Run, cells: pd.DataFrame) -> tuple[float, str]:
-    """Return the largest distance from a corner or the middle of an edge of the study to its nearest cell."""
-    assert run.grid is not None
-    box = run.grid.extent.to_crs("EPSG:4326").boundingbox
-    places = [(x, y) for x in np.linspace(box.left, box.right, 3) for y in np.linspace(box.bottom, box.top, 3)]
-    geod = Geod(ellps="GRS80")
-    longitude, latitude = cells["longitude"].to_numpy(float), cells["latitude"].to_numpy(float)
-    far, where = 0.0, ""
-    for x, y in places:
-        _, _, metres = geod.inv(np.full(len(cells), x), np.full(len(cells), y), longitude, latitude)
-        nearest = float(np.min(metres)) / 1000
-        if nearest >= far:
-            far, where = nearest, f"{x:.2f}, {y:.2f}"
-    return far, where
+    found.findings += [(p.what, p.fix) for p in run.problems if p.where == WHOLE_STUDY]
 
 
 def _fields_without_soil(run: Run, sites: ResponseUnits | None, found: CheckReport) -> np.ndarray:

@@ -87,6 +87,7 @@ def print_summary(console: Console, published: Published) -> None:
     from rich.markup import escape
     from rich.table import Table
 
+    from geo.errors import WHOLE_STUDY
     from pipelines.display import Units
     from pipelines.legend import zone_legend
     from pipelines.progress import shown_time
@@ -114,6 +115,12 @@ def print_summary(console: Console, published: Published) -> None:
         table.add_row(f"{zone.code} {zone.label}", units.area(hectares).digits, str(share))
     table.add_row("  all ground", units.area(total).digits, "")
     console.print(table)
+    told = result.problems[result.problems["where"] == WHOLE_STUDY]
+    if len(told):
+        console.print(f"\n[bold]{escape(words.t('doubt.title'))}[/bold]")
+        for problem in told.itertuples():
+            console.print(f"  {escape(problem.what)}", soft_wrap=True)
+            console.print(f"    {escape(words.t('doubt.to_do', fix=problem.fix))}", soft_wrap=True)
     if len(result.problems):
         listed_in = escape(str(folder / "problems.csv"))
         console.print(f"\n{len(result.problems)} rows were repaired, left out or doubtful: {listed_in}")
@@ -121,12 +128,13 @@ def print_summary(console: Console, published: Published) -> None:
     listed = [
         ("index.html", "map of the county, opens without a network"),
         ("fields/", "a page for each field"),
+        ("measurements.html", words.t("measured.run_summary")),
         ("springfill.gpkg, layers/", "layers for a GIS"),
         ("fields.csv", "the fields for a spreadsheet"),
         ("run.json", "inputs, settings and versions of this run"),
     ]
     for name, meaning in listed:
-        if name != "fields/" or (folder / "fields").is_dir():
+        if name not in ("fields/", "measurements.html") or (folder / name).exists():
             console.print(f"  {name:26}{meaning}")
     console.print(f"\nOpen [bold]{escape(str((folder / 'index.html').absolute()))}[/bold]")
     if len(result.fields):

@@ -28,6 +28,7 @@ from geo.season import index_seasons
 from geo.soils import SoilTable
 from geo.terrain import site_means, slope_percent
 from geo.weather_generator import generate_daily
+from pipelines.climate_doubts import climate_doubts
 from pipelines.field_tables import seeding_rate_factor
 from pipelines.measured_steps import compare, measurements
 from pipelines.model_steps import balance, parameter_sets, zones
@@ -203,6 +204,7 @@ def weather(run: Run) -> None:
     cells["precip_mm"] = run.cell_climate.annual_precip_mm
     cells["et0_mm"] = run.cell_climate.annual_et0_mm
     run.cells = cells
+    run.problems += climate_doubts(run)
     run.report("weather", 1, 1)
 
 

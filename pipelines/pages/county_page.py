@@ -11,6 +11,7 @@ from geopandas import GeoDataFrame
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template, select_autoescape
 from markupsafe import Markup, escape
 
+from geo.errors import WHOLE_STUDY
 from geo.zone_codes import COVERS, OPTIONS
 from pipelines.display import Units, convert
 from pipelines.legend import ZoneStyle, zone_legend
@@ -182,6 +183,8 @@ class CountyPage:
             thinned=self.raster.ground_m > 1.2 * abs(result.grid.resolution.y),
             invented="invented" in str(result.settings.get("name", "")).lower(),
             units=units.system,
+            measured="measurements.html" if result.measured is not None else "",
+            measured_link=self.words.t("measured.county"),
             layers=LAYERS,
             covers=COVERS,
             options=OPTIONS,
@@ -263,6 +266,11 @@ class CountyPage:
             notes[0] = (notes[0][0], self.t("notes.evidence_bonus", bonus=self.units.percent(bonus)))
         if self.result.settings.get("stubble_weeds"):
             notes.insert(1, (self.t("notes.weedy_name"), self.t("notes.weedy_text")))
+        problems = self.result.problems
+        told = problems[problems["where"] == WHOLE_STUDY]
+        if len(told):
+            lines = [f"{p.what} {self.words.t('doubt.to_do', fix=p.fix)}" for p in told.itertuples()]
+            notes.insert(0, (self.words.t("doubt.title"), " ".join(lines)))
         cautions = ("insurance", "herbicide", "nitrate", "prussic", "planting", "local")
         return notes + [(self.words.t(f"caution.{k}_name"), self.words.t(f"caution.{k}_text")) for k in cautions]
 
