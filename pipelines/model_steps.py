@@ -126,6 +126,7 @@ def zones(run: Run) -> None:
     run.zones = classify(outcomes, dryland, rated)
     run.irrigated_zones = classify(outcomes, irrigated, rated, water_tests=False).table
     early = run.zones.tests["passed"].sel(option="overwinter_early").all("test").values
+    early &= run.zones.table["zone"].to_numpy() != "not_rated"
     run.outcomes = with_site_lines(outcomes, dryland, run.tables.model, early)
     run.report("zones", 1, 1)
 

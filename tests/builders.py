@@ -11,6 +11,7 @@ from odc.geo.geobox import GeoBox
 from shapely.geometry import box
 
 from geo.season import CHECKS
+from geo.spring_rule import LINES
 from geo.zone_codes import OPTIONS, TESTS, ZONE_NAMES
 from pipelines.result import StudyResult
 
@@ -76,6 +77,7 @@ def tiny_outcomes(n_sites: int, seed: int = 1, seasons: int = 30) -> xr.Dataset:
         ),
         "termination_gap_mm": (("site", "ladder"), gap[:, 3:] * np.linspace(0.4, 1, 5)),
         "termination_shortfall": (("site", "ladder"), shortfall[:, 3:] * np.linspace(0.4, 1, 5)),
+        **_spring(np.random.default_rng(seed + 1000), capacity, shortfall[:, 3], gap[:, 3]),
         "paw_layer_mm": (
             ("site", "option", "check", "layer"),
             np.maximum(
@@ -102,13 +104,35 @@ def tiny_outcomes(n_sites: int, seed: int = 1, seasons: int = 30) -> xr.Dataset:
         {k: (d, v.astype(np.float32)) for k, (d, v) in data.items()},
         coords={
             "site": site, "option": option, "quantile": quantile, "check": list(CHECKS), "layer": [1, 2, 3, 4],
-            "step": step, "target": list(TARGETS), "ladder": ladder,
+            "step": step, "target": list(TARGETS), "ladder": ladder, "line": list(LINES),
         },
     )  # fmt: skip
     for name in out.data_vars:
         out[name].attrs["units"] = next((u for k, u in units.items() if str(name).endswith(k)), "1")
     out.attrs["seasons"] = seasons
     return out
+
+
+def _spring(
+    rng: np.random.Generator, capacity: np.ndarray, late_shortfall: np.ndarray, late_gap: np.ndarray
+) -> dict[str, tuple[tuple[str, ...], np.ndarray]]:
+    """Springs: the higher the line, the less growth and the fewer shortfall years."""
+    n, line = len(capacity), np.array(LINES)
+    early = rng.uniform(500, 2000, n)
+    late = early * rng.uniform(1.3, 2.5, n)
+    growth = late[:, None] + (early - late)[:, None] * line
+    short, gap = late_shortfall[:, None] * (1 - 0.9 * line), late_gap[:, None] * (1 - 0.9 * line)
+    by_rule = {"early_years": np.tile(line, (n, 1)), "shortfall_years": short, "gap_mm": gap, "growth_kg_ha": growth}
+    return {
+        "early_growth_kg_ha": (("site",), early),
+        "late_growth_kg_ha": (("site",), late),
+        "spring_rule_water_mm": (("site",), 0.5 * capacity),
+        "spring_line_share": (("site",), np.where(rng.random(n) < 0.5, np.nan, 0.6)),
+        "spring_line_mm": (("site",), 0.6 * capacity),
+        **{f"line_{name}": (("site", "line"), values) for name, values in by_rule.items()},
+        **{f"spring_rule_{name}": (("site",), values[:, 4]) for name, values in by_rule.items()},
+        **{f"spring_line_{name}": (("site",), values[:, 5]) for name, values in by_rule.items()},
+    }
 
 
 def tiny_result(

@@ -16,8 +16,9 @@ from scipy.sparse import csr_matrix
 
 from geo.boundaries import clean_fields
 from geo.errors import StudyError
-from geo.fields import BY_OPTION, field_coverage, field_means, pixel_coverage, summarise_fields
+from geo.fields import BY_OPTION, BY_SPRING, field_coverage, field_means, pixel_coverage, summarise_fields
 from geo.grid import study_grid
+from geo.spring_rule import CURVES, LINES
 from geo.zone_codes import OPTIONS, ZONE_CODES, ZONE_NAMES
 from tests.open_data import open_data
 
@@ -129,7 +130,11 @@ def outcomes_of(n):
     data["latest_termination_day"] = ("site", np.array([100.0, 120.0, np.nan, 110.0, np.nan])[:n])
     data["first_freeze_day"] = (("site", "quantile"), 270.0 + np.arange(n)[:, None] + np.arange(5)[None, :])
     data["agreement"] = ("site", np.full(n, np.nan))
-    coords = {"site": np.arange(n), "option": list(OPTIONS), "quantile": quantile}
+    for k, name in enumerate(BY_SPRING):
+        data[name] = ("site", 1000.0 * (k + 1) + np.arange(n))
+    for name in CURVES:
+        data[name] = (("site", "line"), np.zeros((n, len(LINES))))
+    coords = {"site": np.arange(n), "option": list(OPTIONS), "quantile": quantile, "line": list(LINES)}
     return xr.Dataset(data, coords=coords)
 
 
@@ -286,6 +291,55 @@ def test_parts_of_different_runs_are_refused():
     sites = pd.DataFrame({"reason": [""]})
     with pytest.raises(StudyError, match="lack capacity_mm"):
         summarise_fields(frame(part(0, 0, 60, 60)), csr_matrix([[1.0]]), old, zones_of("either"), sites)
+
+
+def spring_sites():
+    """Three sites: a dry one, a wet one, and one whose late end keeps the limits by itself."""
+    line = np.array(LINES)
+    outcomes = outcomes_of(3)
+    outcomes["capacity_mm"].values[:] = [200.0, 100.0, 100.0]
+    outcomes["early_growth_kg_ha"].values[:] = [1000.0, 2000.0, 2000.0]
+    outcomes["line_growth_kg_ha"].values[:] = np.array([3000.0, 4000.0, 4000.0])[:, None] - 2000.0 * line
+    outcomes["line_shortfall_years"].values[:] = np.array([0.6, 0.4, 0.1])[:, None] * (1.0 - line)
+    outcomes["shortfall_years"].loc[{"option": "overwinter_late"}] = [0.6, 0.4, 0.1]
+    outcomes["planting_gap_mm"].loc[{"option": "overwinter_late"}] = 10.0
+    return outcomes
+
+
+# Shortfall years at a line t: dry 0.6 (1 - t), wet 0.4 (1 - t), half of each 0.5 (1 - t). The limit is 0.2 and growth
+# falls with t, so the lowest line that keeps the limit is the best one.
+@pytest.mark.parametrize(
+    ("shares", "zone", "irrigated", "line", "short"),
+    [
+        pytest.param([1, 0, 0], "winter_killed_or_early", False, 0.7, 0.18, id="dry site: 0.6 (1 - 0.7)"),
+        pytest.param(
+            [0, 1, 0], "overwintering", False, 0.5, 0.20, id="wet site: 0.4 (1 - 0.5), exactly at the limit"
+        ),
+        pytest.param(
+            [0.5, 0.5, 0], "overwintering", False, 0.6, 0.20, id="half of each: the field's own means decide"
+        ),
+        pytest.param([0.4, 0.4, 0], "overwintering", False, 0.6, 0.20, id="unknown ground does not count"),
+        pytest.param([0, 0, 1], "overwintering", False, np.nan, np.nan, id="growing on every year keeps the limits"),
+        pytest.param([1, 0, 0], "stubble_water", False, np.nan, np.nan, id="ending early does not fit there"),
+        pytest.param(
+            [1, 0, 0], "winter_killed", False, np.nan, np.nan, id="the overwintering mix does not fit there"
+        ),
+        pytest.param([1, 0, 0], "either", False, np.nan, np.nan, id="both ends fit the zone"),
+        pytest.param([1, 0, 0], "overwintering", True, np.nan, np.nan, id="water can be added"),
+    ],
+)
+def test_the_line_of_a_field(shares, zone, irrigated, line, short):
+    fields = frame(part(0, 0, 60, 60))
+    fields["irrigated"] = [irrigated]
+    out = summarise_fields(
+        fields, csr_matrix([shares]), spring_sites(), zones_of(zone, zone, zone), pd.DataFrame({"reason": [""] * 3})
+    )
+    row = out.iloc[0]
+    np.testing.assert_allclose(row["spring_line_share"], line, atol=1e-9)
+    np.testing.assert_allclose(row["spring_line_shortfall_years"], short, atol=1e-9)
+    np.testing.assert_allclose(row["spring_line_mm"], line * row["capacity_mm"], atol=1e-9)
+    weight = np.array(shares) / sum(shares)
+    assert row["late_growth_kg_ha"] == pytest.approx(2000.0 + weight @ np.arange(3))
 
 
 def test_means_ignore_unknown_ground():

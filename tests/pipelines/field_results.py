@@ -58,6 +58,11 @@ def _shape_outcomes(result: StudyResult, rng: np.random.Generator) -> None:
         result.outcomes[name].values[:] = shaken
     gap = result.outcomes["planting_gap_mm"].values
     gap *= np.where(rng.random(n) < 0.3, 1.4, 0.4)[:, None, None]
+    # springs: from what the late end costs, ever fewer short years and less growth as the line rises
+    line = result.outcomes["line"].values
+    late = result.outcomes["shortfall_years"].sel(option="overwinter_late").values
+    result.outcomes["line_shortfall_years"].values[:] = late[:, None] * (1 - 0.9 * line)
+    result.outcomes["line_gap_mm"].values[:] = gap[:, 3, 2, None] * (1 - 0.9 * line)
 
 
 class Page(HTMLParser):
