@@ -16,6 +16,8 @@ out = "my_county_out"     # folder for the results, in the folder that you run f
 
 [soils]
 path = "soils"            # survey export (folder or zip), geodatabase, raster of map units, or grids of soil water
+# licence = ""            # of this layer, told with the results; so may every layer below
+# date = "2024-10"        # that it stands for; the date of the file where none is given
 # kind = "auto"           # survey_export, geodatabase, map_unit_raster, water_capacity_grid, field_capacity_grid,
                           # texture_grid
 # crs = "EPSG:4326"       # only when the layer does not say

@@ -10,12 +10,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from pipelines.input_facts import UNSTATED
 from pipelines.run_state import Run
 
 _LIBRARIES = ("numpy", "numba", "xarray", "pandas", "geopandas", "shapely", "rasterio", "pyogrio", "exactextract")
 _BIG = 64 * 1024 * 1024
 _SHAPEFILE = (".shp", ".dbf", ".prj", ".cpg")  # what decides shapes, attributes and place
-UNSTATED = "see its publisher"
 
 
 def version() -> str:
@@ -64,7 +64,9 @@ def _with(path: str | list[str], beside: object) -> str | list[str]:
     return [*paths, beside] if isinstance(beside, str) else path
 
 
-def _layer(run: Run, layer: str, shown: str | list[str], **facts: str) -> dict[str, str]:
+def _layer(run: Run, layer: str, shown: str | list[str], title: str = "", licence: str = "") -> dict[str, str]:
+    """Return the record of one layer; what the study file says of it goes before what the file says."""
+    table = getattr(run.study, layer)
     found = [p for one in ([shown] if isinstance(shown, str) else shown) for p in files_of(run.path(one))]
     newest = max((p.stat().st_mtime for p in found), default=0.0)
     return {
@@ -73,9 +75,10 @@ def _layer(run: Run, layer: str, shown: str | list[str], **facts: str) -> dict[s
         "sha256": hashlib.sha256("".join(hash_path(p) for p in found).encode()).hexdigest()
         if len(found) != 1
         else hash_path(found[0]),
-        "title": facts.get("title", layer),
-        "licence": facts.get("licence", UNSTATED),
-        "date": datetime.fromtimestamp(newest, UTC).strftime("%Y-%m-%d"),
+        "title": title or layer,
+        "licence": table.licence or licence or UNSTATED,
+        "date": table.date or datetime.fromtimestamp(newest, UTC).strftime("%Y-%m-%d"),
+        "date_of": "layer" if table.date else "file",
     }
 
 
@@ -88,10 +91,10 @@ def provenance(run: Run, digest: str, started: datetime, seconds: float) -> dict
     climate = {k: str(v) for k, v in run.climate.provenance.items() if v}
     soils = _with(study.soils.path, study.soils.variables.get("tables"))
     weather = _with(study.climate.path, study.climate.options.get("stations"))
-    licence = climate.get("licence", UNSTATED)
+    licence = climate.get("licence", "")
     inputs = [
         _layer(run, "soils", soils),
-        _layer(run, "climate", weather, title=climate.get("product", "climate"), licence=licence),
+        _layer(run, "climate", weather, title=climate.get("product", ""), licence=licence),
     ]
     if study.fields is not None:
         inputs.append(_layer(run, "fields", study.fields.path))

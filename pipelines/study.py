@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -14,6 +15,7 @@ from geo.errors import StudyError
 from geo.season import Calendar
 
 _LIKE_DATE = re.compile(r"^(\d{2})-(\d{2})$")
+_LAYER_DATE = re.compile(r"^\d{4}(-\d{2}(-\d{2})?)?$")
 _DAYS_IN_MONTH = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 
 
@@ -42,6 +44,18 @@ def _in_metres(value: str) -> str:
     return value
 
 
+def _layer_date(value: object) -> object:
+    """Return the date of a layer as text: a year, a month or a day, also when written as a TOML date."""
+    text = value.isoformat() if type(value) is date else str(value) if type(value) is int else value
+    if not isinstance(text, str) or not _LAYER_DATE.match(text):
+        raise ValueError('give a year, a month or a day, such as "2024", "2024-10" or "2024-10-01"')
+    try:
+        date.fromisoformat(f"{text}-01-01"[:10])
+    except ValueError:
+        raise ValueError(f"{text} is not a date; give YYYY, YYYY-MM or YYYY-MM-DD") from None
+    return text
+
+
 MonthDay = Annotated[tuple[int, int], BeforeValidator(_month_day)]
 
 
@@ -60,7 +74,14 @@ class StudyTable(_Table):
     owner: str = ""
 
 
-class SoilsTable(_Table):
+class _LayerTable(_Table):
+    """What every layer may say of itself: its terms of use, and the date that it stands for."""
+
+    licence: str | None = Field(default=None, min_length=1, max_length=500)
+    date: Annotated[str, BeforeValidator(_layer_date)] | None = None
+
+
+class SoilsTable(_LayerTable):
     """[soils]: a survey export, a geodatabase, a raster of map units, or grids."""
 
     path: str
@@ -77,7 +98,7 @@ class SoilsTable(_Table):
     variables: dict[str, Any] = {}
 
 
-class ClimateTable(_Table):
+class ClimateTable(_LayerTable):
     """[climate]: monthly normals or daily records."""
 
     path: str | list[str]
@@ -86,7 +107,7 @@ class ClimateTable(_Table):
     options: dict[str, Any] = {}
 
 
-class FieldsTable(_Table):
+class FieldsTable(_LayerTable):
     """[fields]: field boundaries."""
 
     path: str
@@ -95,7 +116,7 @@ class FieldsTable(_Table):
     columns: dict[str, str] = {}
 
 
-class ElevationTable(_Table):
+class ElevationTable(_LayerTable):
     """[elevation]: a height model, for slope."""
 
     path: str
@@ -103,7 +124,7 @@ class ElevationTable(_Table):
     band: int = Field(default=1, ge=1)
 
 
-class MeasurementsTable(_Table):
+class MeasurementsTable(_LayerTable):
     """[measurements]: own soil water by depth, from sensors or cores."""
 
     path: str

@@ -138,7 +138,10 @@ def fetch_study(
         written[climate] = bring(place, years, home / "climate", net, table[climate], progress)
     name = str(outline["NAME"].iloc[0]) if len(outline) else "Fetched area"
     earlier = _earlier(home)
-    study, text = home / "study.toml", study_text(name, climate, years).encode()
+    replies = net.replies[start:]
+    fetched = max((r.fetched[:10] for r in replies), default="")
+    terms = {n: (str(table[n]["licence"]), fetched) for n in ("soils", climate) if n in table}
+    study, text = home / "study.toml", study_text(name, climate, years, terms).encode()
     if not study.exists() or pooch.file_hash(str(study)) == earlier.get("study_sha256"):
         write_whole(study, text)
     else:
@@ -149,7 +152,6 @@ def fetch_study(
         for p in paths
     ]
     used = {n: {k: str(table[n][k]) for k in ("label", "base", "licence")} for n in written}
-    replies = net.replies[start:]
     reused = sum(r.cached for r in replies)
     _remove_stale(home, earlier, files)
     report = FetchReport(home, study, files, used, len(replies) - reused, reused, problems)
@@ -267,8 +269,19 @@ def _write_outline(home: Path, outline: gpd.GeoDataFrame, place: BaseGeometry) -
     return files
 
 
-def study_text(name: str, climate: str, years: tuple[int, int]) -> str:
-    """Return the text of a study file for a fetched folder."""
+def study_text(
+    name: str, climate: str, years: tuple[int, int], terms: Mapping[str, tuple[str, str]] | None = None
+) -> str:
+    """Return the text of a study file for a fetched folder.
+
+    `terms` holds the licence of each source and the day on which it was fetched.
+    """
+
+    def stated(source: str) -> list[str]:
+        licence, day = (terms or {}).get(source, ("", ""))
+        pairs = (("licence", licence), ("date", day))
+        return [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in pairs if value]
+
     lines = [
         "# Written by springfill fetch. Add your fields, check the dates, then run: springfill check study.toml",
         "[study]",
@@ -277,6 +290,7 @@ def study_text(name: str, climate: str, years: tuple[int, int]) -> str:
         "[soils]",
         'path = "soils"',
         'kind = "survey_export"',
+        *stated("soils"),
         "",
         "[climate]" if climate != "none" else "# [climate]",
         'path = "climate"' if climate != "none" else '# path = "your climate file"',
@@ -285,6 +299,8 @@ def study_text(name: str, climate: str, years: tuple[int, int]) -> str:
         lines += ['kind = "normals"', f"options = {{ period = [{years[0]}, {years[1]}] }}"]
     elif climate != "none":
         lines += ['kind = "daily"']
+    if climate != "none":
+        lines += stated(climate)
     return "\n".join([*lines, "", "# [fields]", '# path = "fields.gpkg"', ""])
 
 

@@ -11,7 +11,9 @@ from typing import Any
 from odc.geo.geobox import GeoBox
 
 from pipelines.house import shared_dir
+from pipelines.input_facts import source_facts
 from pipelines.result import StudyResult
+from pipelines.text import load_catalogue
 
 
 @lru_cache(maxsize=1)
@@ -55,10 +57,12 @@ def crs_name(grid: GeoBox) -> str:
 
 def source_lines(result: StudyResult) -> list[str]:
     """Return one line a source layer: title, date, licence, checksum."""
-    lines = []
+    words, lines = load_catalogue(str(result.settings.get("language", "en"))), []
     for source in result.provenance.get("inputs", []):
-        parts = [f"{source.get('layer', 'input')}: {source.get('title', source.get('path', ''))}"]
-        parts += [f"{k} {source[k]}" for k in ("date", "licence", "sha256") if source.get(k)]
+        facts = source_facts(source, words)
+        parts = [f"{source.get('layer', 'input')}: {facts['title']}"]
+        parts += [facts[k] for k in ("date", "licence") if k in facts]
+        parts += [f"sha256 {source['sha256']}"] if source.get("sha256") else []
         lines.append(", ".join(parts))
     return lines
 

@@ -14,6 +14,7 @@ from markupsafe import Markup, escape
 from geo.errors import WHOLE_STUDY
 from geo.zone_codes import COVERS, OPTIONS
 from pipelines.display import Units, convert
+from pipelines.input_facts import source_facts
 from pipelines.legend import ZoneStyle, zone_legend
 from pipelines.pages.county_data import (
     FACTORS,
@@ -198,8 +199,8 @@ class CountyPage:
             notes=self._notes(),
             rule_lines=self._rule_lines(),
             sources=[
-                t("notes.source_row", layer=i.get("layer", ""), title=i.get("title") or i.get("path", ""),
-                  date=i.get("date", ""), licence=i.get("licence", "")) for i in inputs
+                t("notes.source_row", layer=i.get("layer", ""), facts=", ".join(source_facts(i, self.words).values()))
+                for i in inputs
             ],
             problem_count=len(problems),
             problems=[

@@ -16,18 +16,21 @@ from typing import Any
 
 import jinja2
 import numpy as np
+import pandas as pd
 from markupsafe import Markup
 
 from geo.season import Calendar, day_of_year
 from geo.zone_codes import OPTIONS, RECOMMENDED_OPTION, ZONE_NAMES
 from pipelines.display import Units, convert
 from pipelines.field_tables import aum_per_acre, cautions_for, grazing, seeding_rate_factor
+from pipelines.input_facts import source_facts
 from pipelines.legend import ZoneStyle, zone_styles
 from pipelines.pages.charts import ChartWords, StoredWater, StoredWaterChart, style_variables
 from pipelines.pages.field_calendar import draw_calendar, study_calendar
 from pipelines.pages.field_map import draw_field
-from pipelines.pages.field_numbers import FieldNumbers
-from pipelines.pages.field_words import Case, spring_advice, write_answer
+from pipelines.pages.field_numbers import FieldNumbers, season_count
+from pipelines.pages.field_spring import spring_advice, spring_line
+from pipelines.pages.field_words import Case, write_answer
 from pipelines.result import StudyResult
 from pipelines.text import Catalogue, load_catalogue
 
@@ -64,7 +67,8 @@ def safe_text(text: object, limit: int = NAME_LIMIT) -> str:
 
 
 @lru_cache(maxsize=1)
-def _environment() -> jinja2.Environment:
+def page_environment() -> jinja2.Environment:
+    """Return the templates of the pages; every value is escaped."""
     loader = jinja2.FileSystemLoader(_HERE / "templates")
     return jinja2.Environment(
         loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
@@ -72,7 +76,8 @@ def _environment() -> jinja2.Environment:
 
 
 @lru_cache(maxsize=1)
-def _assets() -> dict[str, Markup | str]:
+def page_assets() -> dict[str, Markup | str]:
+    """Return the style sheet and the script of the pages, and the hash of the script for the page's policy."""
     script = (_HERE / "assets" / "field.js").read_text(encoding="utf-8").strip()
     style = (_HERE / "assets" / "field.css").read_text(encoding="utf-8").strip()
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
@@ -200,12 +205,12 @@ def _render(study: _Study, row: int) -> str:
         "rated": rated,
         "cautions": cautions_for(rated, float(field["slope_percent"])),
         "slope": units.percent(float(field["slope_percent"]) / 100),
-        "footer": _footer(study),
-        **_assets(),
+        "footer": page_footer(study.result, study.words),
+        **page_assets(),
     }
     if rated:
-        context |= _rated_parts(study, case)
-    return _environment().get_template("field.html.j2").render(context)
+        context |= _rated_parts(study, case, field)
+    return page_environment().get_template("field.html.j2").render(context)
 
 
 def _legend(study: _Study, case: Case, drawn: Any) -> list[dict[str, Any]]:
@@ -222,7 +227,7 @@ def _legend(study: _Study, case: Case, drawn: Any) -> list[dict[str, Any]]:
     ]
 
 
-def _rated_parts(study: _Study, case: Case) -> dict[str, Any]:
+def _rated_parts(study: _Study, case: Case, field: pd.Series) -> dict[str, Any]:
     words, units, numbers = study.words, study.units, case.numbers
     calendar = study.calendar
     freeze = [float(numbers["first_freeze_day"].sel(quantile=q)) for q in (0.10, 0.50, 0.90)]
@@ -235,7 +240,7 @@ def _rated_parts(study: _Study, case: Case) -> dict[str, Any]:
         "depth": _depth(study, case),
         "strip": draw_calendar(calendar, freeze, case.latest_day, words, units),
         "latest": units.date(case.latest_day) if not np.isnan(case.latest_day) else None,
-        "spring": spring_advice(case, study.numbers.rules, early, words, units),
+        "spring": spring_advice(case, spring_line(field), study.numbers.rules, early, words, units),
         "seeding": _seeding(float(numbers["precip_mm"]), words, units),
         "grazing": {
             "aum": f"{grazing()['animal_unit_month']:.0f}",
@@ -330,12 +335,12 @@ def _depth(study: _Study, case: Case) -> list[dict[str, Any]]:
     return tables
 
 
-def _footer(study: _Study) -> list[str]:
+def page_footer(result: StudyResult, words: Catalogue) -> list[str]:
     """Return what the page rests on: program, settings, data with their licences."""
-    words, record, settings = study.words, study.result.provenance, study.result.settings
+    record, settings = result.provenance, result.settings
     parts = []
     for item in record.get("inputs", []):
-        facts = [safe_text(item.get(k)) for k in ("title", "date", "licence") if item.get(k)]
+        facts = [safe_text(fact) for fact in source_facts(item, words).values() if fact]
         parts.append(", ".join(fact for fact in facts if len(fact) <= FACT_LIMIT))
     model = words.t(
         "field.page.model",
@@ -343,7 +348,7 @@ def _footer(study: _Study) -> list[str]:
         study=safe_text(settings["name"]),
         hash=safe_text(str(record.get("study_hash", ""))[:8]),
         seed=record.get("seed", settings.get("seed", "")),
-        seasons=study.numbers.seasons,
+        seasons=season_count(result),
         date=safe_text(str(record.get("started", ""))[:10]),
     )
     data = [words.t("field.page.data", parts="; ".join(parts))] if parts else []

@@ -74,6 +74,10 @@ def test_a_whole_study_is_ready_to_read(services: Services, session: PoliteSessi
     )
     study, _ = load_study(report.study_file)
     assert study.study.name == 'Larkspur "L" County'
+    assert "public domain" in study.soils.licence
+    assert "CC0" in study.climate.licence
+    day = json.loads((home / "fetch.json").read_text())["replies"][0]["fetched"][:10]
+    assert (study.soils.date, study.climate.date) == (day, day)
     soils, _ = read_soils(home / study.soils.path, kind=study.soils.kind)
     assert soils.polygons is not None
     sample, _ = read_soils(sample_dir() / "soils")

@@ -5,15 +5,19 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import json
+import os
 from pathlib import Path
 
 import pytest
+import rasterio
 
 from pipelines.house import sample_dir
+from pipelines.input_facts import source_facts
 from pipelines.provenance import _layer, _with, files_of, hash_path
 from pipelines.run_state import Run
 from pipelines.study import load_study
 from pipelines.tables import load_tables
+from pipelines.text import load_catalogue
 from tests.pipelines.conftest import TinyRun
 from tests.pipelines.tiny_study import write_tiny_study
 
@@ -108,3 +112,59 @@ def test_a_second_file_of_a_layer_is_an_input_too(tmp_path: Path) -> None:
     (tmp_path / "stations.txt").write_text("two", encoding="utf-8")
     assert before["path"] == "rain.csv, stations.txt"
     assert _layer(run, "climate", paths)["sha256"] != before["sha256"]
+
+
+@pytest.mark.parametrize(
+    ("lines", "row", "shown"),
+    [
+        pytest.param("", {"licence": "not stated", "date": "2020-03-04", "date_of": "file"},
+                     ["file date 2020-03-04", "licence not stated"], id="nothing stated"),
+        pytest.param('licence = "CC BY 4.0"\ndate = "2024-10"', {"licence": "CC BY 4.0", "date": "2024-10", "date_of": "layer"},
+                     ["date 2024-10", "licence CC BY 4.0"], id="both stated"),
+        pytest.param("date = 2024-10-01", {"licence": "not stated", "date": "2024-10-01", "date_of": "layer"},
+                     ["date 2024-10-01", "licence not stated"], id="a TOML date"),
+        pytest.param("date = 2024", {"licence": "not stated", "date": "2024", "date_of": "layer"},
+                     ["date 2024", "licence not stated"], id="a year as a number"),
+    ],
+)  # fmt: skip
+def test_a_layer_has_the_licence_and_date_that_the_study_states(tmp_path, lines, row, shown) -> None:
+    file = write_tiny_study(tmp_path, sets=0, replace=(('fields.gpkg"', f'fields.gpkg"\n{lines}'),))
+    text = file.read_text(encoding="utf-8").replace(f"{sample_dir().as_posix()}/fields.gpkg", "fields.gpkg")
+    file.write_text(text, encoding="utf-8")
+    (tmp_path / "fields.gpkg").write_bytes(b"x")
+    os.utime(tmp_path / "fields.gpkg", (1583280000, 1583280000))  # 4 March 2020
+    study, _ = load_study(file)
+    run = Run(study, tmp_path, load_tables(study), lambda *_: None)
+    found = _layer(run, "fields", study.fields.path)
+    assert {k: found[k] for k in row} == row
+    assert list(source_facts(found, load_catalogue()).values())[1:] == shown
+
+
+def test_what_the_study_states_goes_before_what_the_file_says(tmp_path: Path) -> None:
+    file = write_tiny_study(tmp_path, sets=0, replace=(('normals.nc"', 'normals.nc"\nlicence = "ours"'),))
+    study, _ = load_study(file)
+    run = Run(study, tmp_path, load_tables(study), lambda *_: None)
+    assert _layer(run, "climate", study.climate.path, licence="theirs")["licence"] == "ours"
+    assert _layer(run, "fields", study.fields.path, licence="theirs")["licence"] == "theirs"
+
+
+def test_the_sample_study_says_that_it_is_invented_and_free() -> None:
+    study, _ = load_study(sample_dir() / "study.toml")
+    for layer in (study.soils, study.climate, study.fields, study.elevation):
+        assert layer.licence == "invented; free to use"
+        assert layer.date
+
+
+def test_pages_and_layers_tell_the_terms(tiny_run: TinyRun) -> None:
+    """The tiny study states them for its soils only."""
+    page = (tiny_run.folder / "index.html").read_text(encoding="utf-8")
+    sheet = next((tiny_run.folder / "fields").glob("*.html")).read_text(encoding="utf-8")
+    about = (tiny_run.folder / "layers" / "about.txt").read_text(encoding="utf-8")
+    stac = json.loads((tiny_run.folder / "layers" / "item.json").read_text(encoding="utf-8"))
+    for text in (page, sheet, about, "\n".join(stac["properties"]["springfill:sources"])):
+        assert "date 2026, licence invented; free to use" in text
+        assert "licence not stated" in text
+        assert "file date 20" in text
+    with rasterio.open(tiny_run.folder / "layers" / "zones.tif") as source:
+        assert "licence invented; free to use" in source.tags()["SOURCES"]
+    assert "see its publisher" not in page + sheet + about

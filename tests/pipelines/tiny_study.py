@@ -18,6 +18,8 @@ out = "tiny"
 
 [soils]
 path = "{home}/soils"
+licence = "invented; free to use"
+date = "2026"
 
 [climate]
 path = "{home}/climate/normals.nc"
