@@ -13,6 +13,7 @@ from rich.table import Table
 from geo.zone_codes import RECOMMENDED_OPTION
 from pipelines.display import Units, convert
 from pipelines.explain import FieldReason, OptionLine, PointReason, SiteReason, TestLine
+from pipelines.explain_spring import Ending, SpringReason
 from pipelines.legend import zone_styles
 from pipelines.text import Catalogue
 
@@ -50,7 +51,10 @@ def print_field(console: Console, why: FieldReason, words: Catalogue, units: Uni
         return
     main = why.sites[why.main]
     console.print(f"\n[bold]The soil that decides[/bold] ({units.percent(main.share)} of the field)")
-    print_site(console, main.reason, words, units, seasons, agreement=False)
+    print_site(console, main.reason, words, units, seasons, agreement=False, spring=False)
+    if why.spring is not None:
+        console.print()
+        _print_spring(console, why.spring, words, units)
     others = [s for k, s in enumerate(why.sites) if k != why.main]
     if others:
         console.print()
@@ -74,9 +78,16 @@ def print_point(console: Console, why: PointReason, words: Catalogue, units: Uni
 
 
 def print_site(
-    console: Console, why: SiteReason, words: Catalogue, units: Units, seasons: int, *, agreement: bool = True
+    console: Console,
+    why: SiteReason,
+    words: Catalogue,
+    units: Units,
+    seasons: int,
+    *,
+    agreement: bool = True,
+    spring: bool = True,
 ) -> None:
-    """Print soil, climate, tests and limiting factor of one site."""
+    """Print soil, climate, tests, limiting factor and springs of one site."""
     console.print(f"Soil: {escape(why.map_unit)}")
     for part in why.components:
         console.print(
@@ -95,6 +106,8 @@ def print_site(
     console.print(_limit(why, words))
     if agreement:
         console.print(_sure(why.margin, why.agreement, units, passes=why.zone not in _STUBBLE))
+    if spring and why.spring is not None:
+        _print_spring(console, why.spring, words, units)
 
 
 def as_json(why: FieldReason | PointReason) -> dict[str, Any]:
@@ -197,6 +210,34 @@ def _sure(margin: float, agreement: float, units: Units, *, passes: bool) -> str
     if math.isnan(agreement):
         return f"{told} How far it depends on the model's settings was not tried."
     return f"{told} Agreement: {units.percent(agreement)} of the parameter sets give the same zone."
+
+
+def _print_spring(console: Console, why: SpringReason, words: Catalogue, units: Units) -> None:
+    """Print what the mix costs and grows when it is ended early, by the spring, and at planting."""
+    console.print(f"[bold]{words.t('explain.spring.title')}[/bold]")
+    console.print(words.t("explain.spring.what", date=units.date(why.early_day)))
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column(words.t("explain.spring.way"))
+    for key in ("ends_early", "short", "gap", "growth"):
+        table.add_column(words.t(f"explain.spring.{key}"), justify="right")
+
+    def add(key: str, end: Ending, **values: object) -> None:
+        table.add_row(
+            "  " + words.t(f"explain.spring.{key}", **values),
+            str(units.percent(end.early_years)),
+            str(units.percent(end.shortfall_years)),
+            _water(end.gap_mm, units),
+            str(units.mass(end.growth_kg_ha)),
+        )
+
+    add("early", why.early)
+    add("by_study", why.by_study, share=units.percent(why.study_share))
+    if why.by_line is not None:
+        add("by_line", why.by_line, share=units.percent(why.line_share), water=units.depth(why.line_mm))
+    add("late", why.late)
+    console.print(table)
+    told = "none" if why.by_line is None else "care"
+    console.print(words.t(f"explain.spring.{told}"))
 
 
 def _other_sites(sites: list[Any], words: Catalogue, units: Units) -> Table:

@@ -15,6 +15,7 @@ from rasterio.transform import rowcol
 from geo.errors import StudyError
 from geo.zone_codes import COVERS, TESTS, ZONE_NAMES
 from geo.zones import Zones, classify
+from pipelines.explain_spring import SpringReason, site_row, spring_reason
 from pipelines.pages.field_numbers import season_count, zone_rules
 from pipelines.result import StudyResult, load_result
 
@@ -86,6 +87,7 @@ class SiteReason:
     precip_mm: float
     components: tuple[ComponentLine, ...]
     options: tuple[OptionLine, ...]
+    spring: SpringReason | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +110,8 @@ class FieldReason:
         Largest share first.
     main : int
         Place in `sites` of the site with most ground in the zone of the field.
+    spring : SpringReason or None
+        Ending the overwintering mix by the spring, over all rated ground; None on irrigated ground.
     """
 
     field_id: str
@@ -122,6 +126,7 @@ class FieldReason:
     zone_shares: dict[int, float]
     sites: tuple[SharedSite, ...]
     main: int
+    spring: SpringReason | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +183,7 @@ def explain_site(result: StudyResult, site: int, *, irrigated: bool = False) -> 
         precip_mm=float(outcomes["precip_mm"]),
         components=_components(result, site),
         options=tuple(options),
+        spring=None if irrigated or row["zone"] == "not_rated" else spring_reason(result, site_row(result, site)),
     )
 
 
@@ -238,6 +244,7 @@ def explain_field(result: StudyResult, field_id: str) -> FieldReason:
         zone_shares={number: share for number, share in sorted(shares.items()) if share > 5e-4},
         sites=sites,
         main=next((k for k, s in enumerate(sites) if s.reason.zone_code == code), 0),
+        spring=None if irrigated or field["zone"] == "not_rated" else spring_reason(result, field),
     )
 
 

@@ -218,23 +218,3 @@ def _irrigated(case: Case, option: str, words: Catalogue, units: Units) -> str:
         return words.t("field.answer.irrigated_stubble")
     gap = units.depth(max(0.0, float(case.numbers["planting_gap_mm"].sel(option=option, quantile=0.5))))
     return words.t("field.answer.irrigated", gap=gap, option=_name(option, words))
-
-
-def spring_advice(case: Case, rules: ZoneRules, early_day: float, words: Catalogue, units: Units) -> list[str]:
-    """Return what to do in a dry and in a wet spring, and the probing line."""
-    option = RECOMMENDED_OPTION[ZONE_NAMES[case.zone_code]]
-    numbers = case.numbers
-    target = rules.target_share * float(numbers["capacity_mm"])
-    probe = words.t("field.spring.probe", target=units.depth(target))
-    if option in ("", "stubble"):
-        return [words.t("field.spring.stubble"), probe] if option else []
-    day = min(early_day, case.latest_day) if not math.isnan(case.latest_day) else early_day
-    lines = [words.t("field.spring.dry", date=units.date(day))]
-    if option == "winter_killed":
-        lines.append(words.t("field.spring.dry_killed"))
-    wet = float(numbers["wet_spring_gap_mm"].sel(option="overwinter_late"))
-    if not math.isnan(wet):
-        key = "wet_yes" if wet <= rules.planting_gap_max_mm else "wet_no"
-        limit = units.depth(rules.planting_gap_max_mm)
-        lines.append(words.t(f"field.spring.{key}", gap=units.depth(max(wet, 0.0)), limit=limit))
-    return [*lines, probe]

@@ -112,6 +112,38 @@ def test_print_holds_the_longest_case(open_page, tmp_path, studies):
     assert page.evaluate("document.documentElement.scrollWidth") <= 1280
 
 
+@pytest.mark.parametrize("system", SYSTEMS)
+def test_print_holds_the_longest_spring_advice(open_page, tmp_path, system):
+    """Dry land in the zone that speaks of the winter-killed mix too, with a line between dry and wet springs."""
+    from dataclasses import replace
+
+    import shapely
+
+    from geo.fields import field_coverage
+    from geo.zone_codes import ZONE_CODES
+
+    study = rated_result(system, names=("W" * 300,))
+    x0, y0, x1, y1 = study.fields.total_bounds
+    fields = study.fields.copy()
+    fields.geometry = [shapely.box(x0, y0, x1 - 200, y1)]
+    fields["area_ha"] = fields.area / 1e4
+    fields["slope_percent"], fields["irrigated"] = 9.0, False
+    fields["previous_crop"] = fields["next_crop"] = "winter barley under a long name of a crop"
+    zone = "winter_killed_or_early"
+    fields["zone"], fields["zone_code"], fields["recommended_option"] = zone, ZONE_CODES[zone], "winter_killed"
+    fields["spring_line_share"], fields["spring_line_mm"], fields["spring_line_early_years"] = 0.6, 172.7, 0.6
+    fields["spring_line_shortfall_years"], fields["spring_line_growth_kg_ha"] = 0.2, 4444.0
+    fields["early_growth_kg_ha"] = 2888.0
+    coverage = field_coverage(fields, study.site_raster, study.grid, 12)
+    (path,) = write_field_pages(replace(study, fields=fields, coverage=coverage), tmp_path)
+    page = open_page(path).page
+    advice = page.locator(".spring").inner_text()
+    assert "ends it early in 18 of 30 years" in advice
+    assert "winter-killed mix is dead already" in advice
+    for paper in PAPER:
+        assert len(pypdf.PdfReader(io.BytesIO(page.pdf(format=paper))).pages) == 1, paper
+
+
 @pytest.mark.parametrize(("scheme", "shape"), [("light", "desk"), ("dark", "desk"), ("dark", "phone")])
 def test_accessible(open_page, studies, folders, scheme, shape):
     """WCAG 2.2 A and AA by axe-core."""
