@@ -285,6 +285,37 @@ def straw_saving(
     return saved / days
 
 
+def dormant_loss(
+    soil: np.ndarray,
+    place: Place,
+    settings: BalanceSettings,
+    *,
+    start: MonthDay = (9, 20),
+    first: MonthDay = (10, 15),
+    last: MonthDay = (4, 30),
+    water_share: float = 0.8,
+) -> pd.DataFrame:
+    """Return what the ground without plants loses to the air from fall to spring.
+
+    The field holds `water_share` of its capacity on `start`, as after an irrigated crop, and lies under the residue
+    of `settings`.
+
+    Returns
+    -------
+    DataFrame
+        One row a season: ``year``, ``loss_mm`` (evaporation, sublimation and drifting), ``precip_mm``.
+    """
+    rows = []
+    for year in place.dates.years():
+        begin, i, stop = (place.dates.at(y, d) for y, d in ((year, start), (year, first), (year + 1, last)))
+        if NEVER in (begin, stop):
+            continue
+        track = run_span(soil, place.days, Span(begin, stop, run_in=False, water_share=water_share), settings)
+        loss = flux(track, "evaporation", i - begin) + flux(track, "snow_loss", i - begin)
+        rows.append({"year": year, "loss_mm": loss, "precip_mm": place.precip_mm(i, stop)})
+    return pd.DataFrame(rows)
+
+
 def best_split(precip_mm: np.ndarray, passes: np.ndarray) -> float:
     """Return the precipitation above which places pass and below which they fail, with the fewest exceptions.
 

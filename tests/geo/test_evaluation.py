@@ -18,6 +18,7 @@ from geo.evaluation_trials import (
     best_split,
     cover_after_harvest,
     cover_before_wheat,
+    dormant_loss,
     drying,
     fallow_storage,
     mean_efficiency,
@@ -222,3 +223,13 @@ class TestStrawSaving:
         before = PLACE.days["rain_mm"].copy()
         self.saved(irrigation_mm=(40.0,))
         np.testing.assert_array_equal(PLACE.days["rain_mm"], before)
+
+
+def test_dormant_loss_lies_between_nothing_and_what_there_was() -> None:
+    table = dormant_loss(SOIL, PLACE, SETTINGS)
+    bare = dormant_loss(SOIL, PLACE, SETTINGS.changed(stubble_straw_kg_ha=0.0, stubble_height_m=0.0))
+    assert len(table) == 3, "three winters lie whole in the record"
+    assert (table["loss_mm"] > 0.0).all()
+    assert (table["loss_mm"] < table["precip_mm"] + 200.0).all()
+    assert bare["loss_mm"].sum() > table["loss_mm"].sum()
+    assert table["precip_mm"].tolist() == bare["precip_mm"].tolist()
