@@ -50,6 +50,9 @@ def print_field(console: Console, why: FieldReason, words: Catalogue, units: Uni
         console.print("The soil map has no data on this field.")
         return
     main = why.sites[why.main]
+    if why.whole and sum(s.reason.zone != "not_rated" for s in why.sites) > 1:
+        console.print()
+        _print_both(console, why, words, units)
     console.print(f"\n[bold]The soil that decides[/bold] ({units.percent(main.share)} of the field)")
     print_site(console, main.reason, words, units, seasons, agreement=False, spring=False)
     if why.spring is not None:
@@ -64,6 +67,30 @@ def print_field(console: Console, why: FieldReason, words: Catalogue, units: Uni
                 f"and {len(others) - _SITES_SHOWN} smaller pieces; ask for a point to see one: --point LON,LAT"
             )
     _print_caution(console)
+
+
+def _print_both(console: Console, why: FieldReason, words: Catalogue, units: Units) -> None:
+    """Print what each cover costs on the whole field beside the soil that decides, and why they differ."""
+    main = why.sites[why.main]
+    tests = {o.option: {line.test: line.value for line in o.tests} for o in main.reason.options}
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column(words.t("explain.both.cover"))
+    for key in ("field_gap", "soil_gap", "field_short", "soil_short"):
+        table.add_column(words.t(f"explain.both.{key}"), justify="right")
+    for line in why.whole:
+        soil = tests[line.option]
+        table.add_row(
+            words.t(f"common.option_short.{line.option}"),
+            _water(line.gap_mm, units),
+            _water(soil["gap"], units),
+            str(units.percent(line.shortfall_years)),
+            str(units.percent(soil["shortfall"])),
+        )
+    console.print(f"[bold]{words.t('explain.both.title')}[/bold]")
+    console.print(table)
+    rated = sum(s.share for s in why.sites if s.reason.zone != "not_rated")
+    share = units.percent(main.share / rated)
+    console.print(words.t("explain.both.why", share=share, soil=escape(main.reason.map_unit)))
 
 
 def print_point(console: Console, why: PointReason, words: Catalogue, units: Units, seasons: int) -> None:

@@ -99,6 +99,15 @@ class SharedSite:
 
 
 @dataclass(frozen=True, slots=True)
+class WholeField:
+    """What a cover costs on all rated ground of a field: the number of the map, the page and the tables."""
+
+    option: str
+    gap_mm: float
+    shortfall_years: float
+
+
+@dataclass(frozen=True, slots=True)
 class FieldReason:
     """Why a field has its zone.
 
@@ -110,6 +119,8 @@ class FieldReason:
         Largest share first.
     main : int
         Place in `sites` of the site with most ground in the zone of the field.
+    whole : tuple of WholeField
+        Each cover over all rated ground, beside which the tests of the main site are those of one soil.
     spring : SpringReason or None
         Ending the overwintering mix by the spring, over all rated ground; None on irrigated ground.
     """
@@ -126,6 +137,7 @@ class FieldReason:
     zone_shares: dict[int, float]
     sites: tuple[SharedSite, ...]
     main: int
+    whole: tuple[WholeField, ...] = ()
     spring: SpringReason | None = None
 
 
@@ -244,6 +256,10 @@ def explain_field(result: StudyResult, field_id: str) -> FieldReason:
         zone_shares={number: share for number, share in sorted(shares.items()) if share > 5e-4},
         sites=sites,
         main=next((k for k, s in enumerate(sites) if s.reason.zone_code == code), 0),
+        whole=tuple(
+            WholeField(o, float(field[f"planting_gap_mm_{o}"]), float(field[f"shortfall_years_{o}"]))
+            for o in (COVERS if field["zone"] != "not_rated" else ())
+        ),
         spring=None if irrigated or field["zone"] == "not_rated" else spring_reason(result, field),
     )
 

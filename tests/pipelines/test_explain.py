@@ -206,3 +206,35 @@ def test_numbers_never_hide_their_side_of_the_limit(
     passed = value >= threshold if at_least else value <= threshold
     line = TestLine(test, value, threshold, at_least, passed, False, 0.0)
     assert cli_explain.shown_test(line, Units(system, WORDS)) == shown
+
+
+def test_the_whole_field_stands_beside_the_soil_that_decides(study: StudyResult) -> None:
+    """The field's number is the mean of its soils by area; a field of several soils names both, and says why."""
+    several = 0
+    for field_id in study.fields["field_id"].astype(str):
+        why = explain_field(study, field_id)
+        text = _printed(cli_explain.print_field, study, why, "us")
+        rated = [s for s in why.sites if s.reason.zone != "not_rated"]
+        if why.zone == "not_rated" or len(rated) < 2:
+            assert WORDS.t("explain.both.title")[:40] not in text
+            continue
+        several += 1
+        area = sum(s.share for s in rated)
+        for k, line in enumerate(why.whole):
+            of = {
+                t: [{x.test: x.value for x in s.reason.options[k].tests}[t] for s in rated]
+                for t in ("gap", "shortfall")
+            }
+            for value, test in ((line.gap_mm, "gap"), (line.shortfall_years, "shortfall")):
+                mean = sum(s.share * v for s, v in zip(rated, of[test], strict=True)) / area
+                assert value == pytest.approx(mean, abs=1e-4), (field_id, line.option, test)
+            row = next(
+                r
+                for r in text.splitlines()
+                if r.startswith(WORDS.t(f"common.option_short.{line.option}")) and " in" in r
+            )
+            main = {t.test: t.value for t in why.sites[why.main].reason.options[k].tests}
+            for number in (str(Units("us").depth(line.gap_mm)), str(Units("us").depth(main["gap"]))):
+                assert number in row
+        assert "one soil" in text
+    assert several > 3
