@@ -32,9 +32,9 @@ def export(
     """Write layers of a finished run in another format, CRS, clip or system of units."""
     from pipelines.explain import open_result
     from pipelines.layers.export import export_layers, layer_names
-    from pipelines.layers.request import FORMATS
+    from pipelines.layers.request import format_of
 
-    chosen = fmt or next((name for name, kind in FORMATS.items() if kind.suffix == target.suffix.lower()), "gpkg")
+    chosen = fmt or format_of(target)
     study = open_result(result)
     if show:
         typer.echo("\n".join(layer_names(study, chosen)))

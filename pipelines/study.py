@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError
 
 from geo.errors import StudyError
 from geo.season import Calendar
+from pipelines.study_faults import placed, study_faults, toml_fault, words
 
 _LIKE_DATE = re.compile(r"^(\d{2})-(\d{2})$")
 _LAYER_DATE = re.compile(r"^\d{4}(-\d{2}(-\d{2})?)?$")
@@ -24,23 +26,47 @@ def _month_day(value: object) -> tuple[int, int]:
         return value  # type: ignore[return-value]
     match = _LIKE_DATE.match(str(value))
     if not match:
-        raise ValueError('give month and day as "MM-DD", such as "07-20"')
+        raise ValueError(words("month_day"))
     month, day = int(match[1]), int(match[2])
     if not 1 <= month <= 12 or not 1 <= day <= _DAYS_IN_MONTH[month - 1]:
-        raise ValueError(f"{value} is not a date; give month and day as MM-DD")
+        raise ValueError(words("no_month_day", value=value))
     return month, day
 
 
-def _in_metres(value: str) -> str:
+def _known_crs(value: str) -> str:
     from pyproj import CRS
     from pyproj.exceptions import CRSError
 
     try:
-        crs = CRS.from_user_input(value)
+        CRS.from_user_input(value)
     except CRSError:
-        raise ValueError('is no CRS that is known; give a code such as "EPSG:5070"') from None
+        raise ValueError(words("no_crs", example="EPSG:5070")) from None
+    return value
+
+
+def _in_metres(value: str) -> str:
+    from pyproj import CRS
+
+    crs = CRS.from_user_input(_known_crs(value))
     if not crs.is_projected or any(axis.unit_name != "metre" for axis in crs.axis_info):
-        raise ValueError('is not projected in metres; the grid needs one that is, such as "EPSG:5070"')
+        raise ValueError(words("not_metres"))
+    return value
+
+
+def _bounds(value: object) -> tuple[float, ...]:
+    numbers = tuple(value) if isinstance(value, list | tuple) else ()
+    if len(numbers) != 4 or not all(type(n) in (int, float) and math.isfinite(n) for n in numbers):
+        raise ValueError(words("bounds"))
+    left, bottom, right, top = numbers
+    if not (left < right and bottom < top):
+        raise ValueError(words("bounds"))
+    return numbers
+
+
+def _paths(value: object) -> object:
+    names = value if isinstance(value, list) else [value]
+    if not names or not all(isinstance(name, str) and name for name in names):
+        raise ValueError(words("text_or_list"))
     return value
 
 
@@ -48,14 +74,16 @@ def _layer_date(value: object) -> object:
     """Return the date of a layer as text: a year, a month or a day, also when written as a TOML date."""
     text = value.isoformat() if type(value) is date else str(value) if type(value) is int else value
     if not isinstance(text, str) or not _LAYER_DATE.match(text):
-        raise ValueError('give a year, a month or a day, such as "2024", "2024-10" or "2024-10-01"')
+        raise ValueError(words("layer_date"))
     try:
         date.fromisoformat(f"{text}-01-01"[:10])
     except ValueError:
-        raise ValueError(f"{text} is not a date; give YYYY, YYYY-MM or YYYY-MM-DD") from None
+        raise ValueError(words("no_layer_date", value=text)) from None
     return text
 
 
+Text = Annotated[str, Field(min_length=1)]
+LayerCrs = Annotated[str, AfterValidator(_known_crs)]
 MonthDay = Annotated[tuple[int, int], BeforeValidator(_month_day)]
 
 
@@ -84,7 +112,7 @@ class _LayerTable(_Table):
 class SoilsTable(_LayerTable):
     """[soils]: a survey export, a geodatabase, a raster of map units, or grids."""
 
-    path: str
+    path: Text
     kind: Literal[
         "auto",
         "survey_export",
@@ -94,14 +122,14 @@ class SoilsTable(_LayerTable):
         "field_capacity_grid",
         "texture_grid",
     ] = "auto"
-    crs: str | None = None
+    crs: LayerCrs | None = None
     variables: dict[str, Any] = {}
 
 
 class ClimateTable(_LayerTable):
     """[climate]: monthly normals or daily records."""
 
-    path: str | list[str]
+    path: Annotated[str | list[str], BeforeValidator(_paths)]
     kind: Literal["auto", "normals", "daily"] = "auto"
     variables: dict[str, Any] = {}
     options: dict[str, Any] = {}
@@ -110,16 +138,16 @@ class ClimateTable(_LayerTable):
 class FieldsTable(_LayerTable):
     """[fields]: field boundaries."""
 
-    path: str
+    path: Text
     layer: str | None = None
-    crs: str | None = None
+    crs: LayerCrs | None = None
     columns: dict[str, str] = {}
 
 
 class ElevationTable(_LayerTable):
     """[elevation]: a height model, for slope."""
 
-    path: str
+    path: Text
     unit: str | None = None
     band: int = Field(default=1, ge=1)
 
@@ -127,7 +155,7 @@ class ElevationTable(_LayerTable):
 class MeasurementsTable(_LayerTable):
     """[measurements]: own soil water by depth, from sensors or cores."""
 
-    path: str
+    path: Text
     columns: dict[str, str] = {}
     units: dict[str, str] = {}
     day_first: bool = False
@@ -151,7 +179,7 @@ class MapTable(_Table):
 
     crs: Annotated[str, AfterValidator(_in_metres)] = "EPSG:5070"
     resolution_m: float = Field(default=30.0, ge=1, le=5000)
-    bounds: tuple[float, float, float, float] | None = None
+    bounds: Annotated[tuple[float, float, float, float] | None, BeforeValidator(_bounds)] = None
 
 
 class MixTable(_Table):
@@ -192,6 +220,11 @@ class Study(_Table):
     mixes: dict[Literal["winter_killed", "overwinter", "stubble_weeds"], MixTable] = {}
     stubble: StubbleTable = StubbleTable()
     run: RunTable = RunTable()
+    _source: tuple[str, str] = PrivateAttr(default=("study", ""))
+
+    def place(self, *keys: str) -> str:
+        """Return the file and the line on which a key or a table stands."""
+        return placed(*self._source, keys)
 
     @property
     def calendar(self) -> Calendar:
@@ -219,74 +252,26 @@ def load_study(path: Path) -> tuple[Study, str]:
         raise StudyError(
             "There is no study file here.", str(path), "Check the path, or start from `springfill new FOLDER`."
         ) from None
-    except (UnicodeDecodeError, IsADirectoryError, PermissionError) as error:
+    except (UnicodeDecodeError, IsADirectoryError, PermissionError):
         raise StudyError(
-            f"The study file cannot be read as text ({error.__class__.__name__}).",
-            str(path),
-            "Save it as UTF-8 text.",
+            "The study file cannot be read as text.", str(path), "Give a file that may be read, saved as UTF-8 text."
         ) from None
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise StudyError(f"The study file is not valid TOML: {error}.", str(path), "Correct that line.") from None
+        raise StudyError(
+            "The study file is not valid TOML.", f"{path}: {toml_fault(path.name, text, error)}", "Correct that line."
+        ) from None
     try:
         study = Study.model_validate(raw)
     except ValidationError as error:
-        faults = [_fault(path, text, e) for e in error.errors()]
+        faults = study_faults(path.name, text, error.errors(), Study)
         raise StudyError(
-            "The study file has faults.", "\n         ".join(faults), "Correct the lines above."
+            "The study file has faults.", "\n         ".join([str(path), *faults]), "Correct the lines above."
         ) from None
-    _ = study.calendar
+    study._source = (path.name, text)
+    try:
+        _ = study.calendar
+    except StudyError as error:
+        raise StudyError(error.what, f"{study.place('season')}: {error.where}", error.fix) from None
     return study, hashlib.sha256(text.encode()).hexdigest()
-
-
-def line_of(text: str, keys: tuple[str, ...]) -> int | None:
-    """Return the 1-based line of a key in TOML text, or of its table; None when neither is there."""
-    table: tuple[str, ...] = ()
-    best = None
-    for number, line in enumerate(text.splitlines(), start=1):
-        head = re.match(r"^\s*\[+\s*([^\]]+?)\s*\]+", line)
-        if head:
-            table = tuple(part.strip().strip("\"'") for part in head[1].split("."))
-            if keys[: len(table)] == table:
-                best = number
-            continue
-        item = re.match(r"^\s*([\w.\"'-]+)\s*=", line)
-        if item:
-            full = (*table, *(part.strip("\"'") for part in item[1].split(".")))
-            if keys[: len(full)] == full:
-                return number
-    return best
-
-
-def _fault(path: Path, text: str, error: Any) -> str:
-    keys = tuple(str(part) for part in error["loc"])
-    shown = tuple(k for k in keys if not k.startswith(("function-", "tuple", "list[", "str", "literal")))
-    number = line_of(text, shown)
-    where = f"{path.name}, line {number}" if number else path.name
-    name = ".".join(shown)
-    if error["type"] == "extra_forbidden":
-        allowed = _allowed_keys(shown[:-1])
-        return f"{where}: {name}: there is no such key; allowed: {', '.join(allowed)}"
-    if error["type"] == "missing":
-        return f"{where}: {name} is missing"
-    message = error["msg"].removeprefix("Value error, ")
-    if error["type"] == "literal_error":
-        message = f"must be {error['ctx']['expected']}"
-    return f"{where}: {name} = {error['input']!r}: {message}"
-
-
-def _allowed_keys(keys: tuple[str, ...]) -> list[str]:
-    model: Any = Study
-    for key in keys:
-        if key in ("winter_killed", "overwinter"):
-            model = MixTable
-            continue
-        field = model.model_fields.get(key)
-        if field is None:
-            return []
-        kinds = [field.annotation, *getattr(field.annotation, "__args__", ())]
-        model = next((k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)), None)
-        if model is None:
-            return []
-    return sorted(model.model_fields)

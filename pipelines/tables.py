@@ -14,10 +14,11 @@ import pandas as pd
 
 from geo.errors import StudyError
 from geo.model_rules import ModelRules
-from geo.parameters import BalanceSettings, pack_settings
+from geo.parameters import BalanceSettings, pack_mix, pack_settings
 from geo.zones import ZoneRules
 from pipelines.house import shared_dir
 from pipelines.study import Study
+from pipelines.study_faults import did_you_mean
 
 DRYLAND_ONLY = ("planting_gap_max_mm", "shortfall_max", "target_share", "ground_cover_min")
 """Rules that irrigated fields cannot have of their own: the water tests are waived, years are counted once."""
@@ -90,6 +91,7 @@ def load_tables(study: Study | None = None, folder: Path | None = None) -> Table
     numbers = numbers[numbers["use"] != ""].set_index("use")[list("ABCD")].astype(float)
     if study is not None:
         scalars, model, mixes = _with_changes(scalars, model, mixes, study)
+        _check_mixes(mixes, traits, study)
     surface = pd.read_csv(folder / "soil_surface.csv")
     rew = {
         str(t): float(m)
@@ -111,22 +113,35 @@ def _with_changes(
     for name, value in study.parameters.items():
         table = next((t for t in (scalars, model) if name in t), None)
         if table is None:
+            allowed = sorted({*scalars, *model})
             raise StudyError(
-                f"There is no parameter called {name!r}.",
-                "[parameters]",
-                "Allowed: " + ", ".join(sorted({*scalars, *model})) + ".",
+                f"There is no parameter called {name!r}.{did_you_mean(name, allowed)}",
+                f"{study.place('parameters', name)}: [parameters]",
+                "Allowed: " + ", ".join(allowed) + ".",
             )
         row = table[name]
         if not row["low"] <= value <= row["high"]:
             raise StudyError(
                 f"{name} = {value:g} is outside its published range.",
-                "[parameters]",
+                f"{study.place('parameters', name)}: [parameters]",
                 f"Give a value from {row['low']:g} to {row['high']:g} {row['unit']}.",
             )
         table[name] = {**row, "value": value, "source": f"study file (default {row['value']:g}: {row['source']})"}
     for name, change in study.mixes.items():
         mixes[name] = {**mixes[name], **change.model_dump(exclude_none=True)}
     return scalars, model, mixes
+
+
+def _check_mixes(mixes: dict[str, Any], traits: pd.DataFrame, study: Study) -> None:
+    """Tell a fault of a changed mix before any layer is read."""
+    for name in study.mixes:
+        try:
+            pack_mix(name, mixes[name], traits)
+        except StudyError as error:
+            groups = mixes[name]["groups"]
+            near = "".join(did_you_mean(g, set(traits["group"])) for g in groups if g not in set(traits["group"]))
+            place = study.place("mixes", name, "groups")
+            raise StudyError(error.what + near, f"{place}: [mixes.{name}] groups", error.fix) from None
 
 
 def zone_rules(tables: Tables, study: Study) -> tuple[ZoneRules, ZoneRules]:
@@ -141,9 +156,21 @@ def zone_rules(tables: Tables, study: Study) -> tuple[ZoneRules, ZoneRules]:
     if idle:
         raise StudyError(
             f"{idle[0]} cannot differ for irrigated fields.",
-            "[irrigated_rules]",
+            f"{study.place('irrigated_rules', idle[0])}: [irrigated_rules]",
             "Their water tests are waived, and the cover target is that of [rules]: take the line out.",
         )
-    dryland = ZoneRules.from_table(tables.rules, **study.rules)
-    irrigated = ZoneRules.from_table(tables.rules, **{**study.rules, **study.irrigated_rules})
-    return dryland, irrigated
+    return (
+        _rules(tables, study, "rules", study.rules),
+        _rules(tables, study, "irrigated_rules", {**study.rules, **study.irrigated_rules}),
+    )
+
+
+def _rules(tables: Tables, study: Study, table: str, changes: dict[str, float]) -> ZoneRules:
+    """Return rules with a study's changes; a fault is told with its line in the study file."""
+    for name, value in changes.items():
+        try:
+            ZoneRules.from_table(tables.rules, **{name: value})
+        except StudyError as error:
+            near = "" if name in tables.rules else did_you_mean(name, tables.rules)
+            raise StudyError(error.what + near, f"{study.place(table, name)}: [{table}] {name}", error.fix) from None
+    return ZoneRules.from_table(tables.rules, **changes)

@@ -20,6 +20,7 @@ from pipelines.layers.vector_layers import LAYER_WORDS, SPATIAL_LAYERS, Layer, b
 from pipelines.layers.view import Clip, clip_shape, clipped, present_sites, reprojected
 from pipelines.result import StudyResult
 from pipelines.staging import staged
+from pipelines.text import load_catalogue
 
 RASTER_FORMAT = "cog"
 OUTCOMES = "outcomes"
@@ -44,6 +45,26 @@ FORMATS = {
     RASTER_FORMAT: Format(".tif"),
     "netcdf": Format(".nc", one_file=True, takes_crs=False),
 }
+
+
+def format_of(target: Path) -> str:
+    """Return the format that a target is named after; a folder takes the GeoPackage.
+
+    Raises
+    ------
+    StudyError
+        When the ending of a file is that of no format; those that can be written are listed.
+    """
+    if not target.suffix or target.is_dir():
+        return "gpkg"
+    for name, kind in FORMATS.items():
+        if kind.suffix == target.suffix.lower():
+            return name
+    listed = ", ".join(f"{kind.suffix} ({name})" for name, kind in FORMATS.items())
+    words = load_catalogue()
+    raise StudyError(
+        words.t("export.no_format", ending=target.suffix), str(target), words.t("export.formats", listed=listed)
+    )
 
 
 def layer_names(result: StudyResult, fmt: str) -> list[str]:

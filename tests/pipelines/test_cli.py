@@ -93,6 +93,7 @@ def test_wrong_usage_ends_with_two(arguments: list[str], told: str, capsys: pyte
         pytest.param(["screen", "nothing.toml"], "no study file", id="study file missing"),
         pytest.param(["check", "nothing.toml"], "no study file", id="check without a study file"),
         pytest.param(["explain", "nothing", "--field", "a"], "no such result folder", id="no result folder"),
+        pytest.param(["export", "nothing", "x.shp"], ".gpkg (gpkg), .parquet", id="an ending that is no format"),
         pytest.param(["export", "nothing", "x.gpkg"], "no such result folder", id="no result to export"),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -17,7 +18,7 @@ import xarray as xr
 from geo.errors import StudyError
 from pipelines.layers.columns import describe
 from pipelines.layers.export import export_layers, layer_names, publish_layers
-from pipelines.layers.request import FORMATS
+from pipelines.layers.request import FORMATS, format_of
 from tests.builders import tiny_result
 
 
@@ -263,3 +264,24 @@ def test_column_words_follow_the_units(result, tmp_path):
     with closing(sqlite3.connect(path)) as database:
         query = "SELECT title FROM gpkg_data_columns WHERE column_name = 'planting_gap_in_winter_killed'"
         assert database.execute(query).fetchone() == (describe("planting_gap_mm_winter_killed", "us").titled,)
+
+
+@pytest.mark.parametrize("name", ["x.shp", "fields.kml", "zones.xlsx", "a.b"])
+def test_an_unknown_ending_lists_what_can_be_written(tmp_path, name):
+    with pytest.raises(StudyError) as caught:
+        format_of(tmp_path / name)
+    assert Path(name).suffix in caught.value.what
+    for fmt, kind in FORMATS.items():
+        assert f"{kind.suffix} ({fmt})" in caught.value.fix
+
+
+@pytest.mark.parametrize(
+    ("name", "fmt"), [("x.GPKG", "gpkg"), ("x.tif", "cog"), ("x.parquet", "geoparquet"), ("folder", "gpkg")]
+)
+def test_a_known_ending_chooses_its_format(tmp_path, name, fmt):
+    assert format_of(tmp_path / name) == fmt
+
+
+def test_a_folder_with_a_dot_in_its_name_is_a_folder(tmp_path):
+    (tmp_path / "out.v2").mkdir()
+    assert format_of(tmp_path / "out.v2") == "gpkg"
