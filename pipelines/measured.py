@@ -51,6 +51,12 @@ def save_measured(measured: Measured, folder: Path) -> None:
     measured.starts.to_parquet(folder / "measured_starts.parquet")
 
 
+def forget_measured(folder: Path) -> None:
+    """Take away the tables of an earlier run in the same folder."""
+    for name in ("measured.parquet", "measured_starts.parquet"):
+        (folder / name).unlink(missing_ok=True)
+
+
 def load_measured(folder: Path) -> Measured | None:
     """Read the tables that `save_measured` wrote; None when the run had no measurements."""
     if not (folder / "measured.parquet").exists():

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from rasterio.transform import rowcol
 from rasterio.warp import transform
 
 from geo.errors import Problem
@@ -96,10 +97,13 @@ def _sites_at(run: Run, frame: pd.DataFrame) -> dict[str, int]:
     """Return the site of each point (-1 = none), by its ``ground``."""
     points = frame[frame["longitude"].notna()].drop_duplicates("ground")
     grid, raster = need(run.grid), need(run.units).site_raster
+    if points.empty:
+        return {}
     x, y = transform("EPSG:4326", str(grid.crs), list(points["longitude"]), list(points["latitude"]))
+    x, y = (np.where(np.isfinite(v), v, 1e9) for v in (x, y))  # far away, where the projection has no place
+    rows, columns = rowcol(grid.affine, x, y)
     out = {}
-    for key, px, py in zip(points["ground"], x, y, strict=True):
-        column, row = (int(np.floor(v)) if np.isfinite(v) else -1 for v in ~grid.affine * (px, py))
+    for key, row, column in zip(points["ground"], rows, columns, strict=True):
         inside = 0 <= row < raster.shape[0] and 0 <= column < raster.shape[1]
         out[str(key)] = int(raster[row, column]) if inside else -1
     return out

@@ -18,8 +18,11 @@ from geo.errors import problem_table
 from geo.soils import WILTING_COLUMNS
 from pipelines.layers.export import publish_layers
 from pipelines.layers.tables import write_csv
+from pipelines.measured import forget_measured
 from pipelines.pages.county_map import write_county_map
 from pipelines.pages.field_page import write_field_pages
+from pipelines.pages.measured_page import PAGE as MEASURED_PAGE
+from pipelines.pages.measured_page import write_measured_page
 from pipelines.provenance import provenance
 from pipelines.result import StudyResult, save_result
 from pipelines.run_state import Report, Run
@@ -115,12 +118,15 @@ def publish(result: StudyResult, out: Path, report: Report, *, field_pages: bool
     with ThreadPoolExecutor(1) as beside:
         layers = beside.submit(publish_layers, result, out)
         write_county_map(result, out / "index.html")
+        write_measured_page(result, out / MEASURED_PAGE, field_pages=field_pages)
         report("publish", 1, 4)
         if field_pages and len(result.fields):
             write_field_pages(result, out / "fields", progress=lambda done, total: report("field pages", done, total))
         report("publish", 2, 4)
         layers.result()
     report("publish", 3, 4)
+    if result.measured is None:
+        forget_measured(out / "data")
     with staged(out) as stage:
         data = stage / "data"
         data.mkdir()

@@ -79,6 +79,7 @@ def test_every_layer_says_that_it_is_invented(normals: xr.Dataset) -> None:
         "README.md": (SAMPLE / "README.md").read_text(encoding="utf-8"),
         "soils/readme.txt": (SAMPLE / "soils" / "readme.txt").read_text(encoding="utf-8"),
         "legend": str(table(SAMPLE / "soils" / "tabular", "legend")["areaname"].iloc[0]),
+        "soil_water.csv": (SAMPLE / "soil_water.csv").read_text(encoding="utf-8").splitlines()[0],
         "normals.nc": normals.attrs["title"] + normals.attrs["source"],
         "fields.gpkg": str(pyogrio.read_info(SAMPLE / "fields.gpkg", layer="fields")["layer_metadata"]),
     }
@@ -97,7 +98,7 @@ def test_same_seed_same_bytes_and_other_seed_other_county(tmp_path: Path) -> Non
     assert len(files) > 20
     assert filecmp.cmpfiles(tmp_path / "one", tmp_path / "two", files, shallow=False)[1:] == ([], [])
     changed = filecmp.cmpfiles(tmp_path / "one", tmp_path / "three", files, shallow=False)[1]
-    assert "fields.gpkg" in changed
+    assert {"fields.gpkg", "soil_water.csv"} <= set(changed)
     assert any(f.endswith("chorizon.txt") for f in changed)
 
 
@@ -430,3 +431,19 @@ def test_column_list_names_each_table_once_and_in_order() -> None:
     for _, own in columns.groupby("table"):
         assert own["pos"].tolist() == list(range(1, len(own) + 1))
         assert own["column"].is_unique
+
+
+# --- measurements --------------------------------------------------------------------------------------------
+
+
+def test_cores_lie_in_their_fields_and_hold_what_a_soil_can_hold(fields: gpd.GeoDataFrame) -> None:
+    cores = pd.read_csv(SAMPLE / "soil_water.csv", comment="#")
+    assert cores["field_id"].nunique() == 6
+    points = gpd.GeoSeries(gpd.points_from_xy(cores["lon"], cores["lat"]), crs="EPSG:4326").to_crs(fields.crs)
+    shapes = fields.set_index("field_id").geometry.loc[cores["field_id"]].reset_index(drop=True)
+    assert shapes.contains(points).all()
+    assert not fields.set_index("field_id").loc[cores["field_id"].unique(), "irrigated"].any()
+    # wilting point of sand to field capacity of clay: Saxton & Rawls 2006, table 3
+    assert cores["vwc (%)"].between(5, 42).all()
+    by_date = cores.query("treatment == 'stubble'").groupby("date")["vwc (%)"].mean()
+    assert by_date.is_monotonic_increasing, "stubble stores water from harvest to planting"

@@ -44,8 +44,14 @@ _STYLE: Any = {
     "font.size": 10,
     "axes.linewidth": 0.8,
 }
+INK, FAINT, STYLE = _INK, _FAINT, _STYLE
 WIDTH_IN, HEIGHT_IN = 5.0, 2.7
 _Y_TICKS = MaxNLocator(nbins=6, steps=[1, 2, 2.5, 5, 10])
+
+
+def stand_in(option: str) -> str:
+    """Return the colour in which an option is drawn; `compact_svg` makes it the page's own."""
+    return _STAND_IN[option]
 
 
 @dataclass(frozen=True)

@@ -229,9 +229,9 @@ def _water_key(table: _Table) -> str:
 def _numbers(table: _Table, key: str, needed: bool = True) -> np.ndarray:
     """Return a column in our unit; rows without a number or outside what is possible are listed."""
     text = table.column(key).str.lower()
-    values = pd.to_numeric(text.where(~text.isin(_MISSING), np.nan), errors="coerce").to_numpy(float)
     blank = text.isin(_MISSING).to_numpy()
-    values[~np.isfinite(values)] = np.nan
+    values = pd.to_numeric(text, errors="coerce").to_numpy(float)
+    values = np.where(np.isfinite(values), values, np.nan)
     column, name = table.columns[key], key.replace("_", " ")
     table.drop(np.isnan(values) & ~(blank if not needed else np.zeros(len(blank), bool)),
                f"no number under {column}: {{value}}")  # fmt: skip

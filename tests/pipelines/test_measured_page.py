@@ -1,0 +1,146 @@
+"""The page of own measurements: the numbers in words, the tables, the chart's text, hostile names, US and metric."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from geo.measured_water import agreement
+from pipelines.measured import ALL_FEET
+from pipelines.pages.field_page import field_file_name
+from pipelines.pages.measured_page import render_measured_page, write_measured_page
+from pipelines.text import load_catalogue
+from tests.pipelines.field_results import Page, rated_result
+from tests.pipelines.measured_results import measured_result
+
+
+@pytest.fixture(scope="module")
+def study():
+    return measured_result()
+
+
+@pytest.fixture(scope="module")
+def html(study):
+    return render_measured_page(study)
+
+
+def visible(html: str) -> str:
+    return " ".join(" ".join(text for _, text in Page(html).texts).split())
+
+
+def test_the_summary_says_bias_count_and_usual_miss_in_words(study, html):
+    """By hand: nine differences of -1.4 to 0.5 in have mean -0.6, seven lie below zero, root mean square 0.87 in."""
+    total = study.measured.compared.query("layer == @ALL_FEET")
+    found = agreement(total["own_mm"], total["measured_mm"])
+    assert (found.n, found.below) == (9, 7)
+    assert found.bias_mm / 25.4 == pytest.approx(-0.6)
+    text = visible(html)
+    assert "the model holds 0.6 in less than was measured on average, and less in 7 of 9" in text
+    assert "A usual miss (root mean square) is 0.9 in." in text
+    assert "take the numbers as a hint" in text
+
+
+def test_without_a_record_only_the_middle_year_is_compared_and_called_no_test():
+    text = visible(render_measured_page(measured_result(record=False)))
+    assert "This is no test of the model" in text
+    assert "fair test" not in text
+    assert "That season" not in text
+
+
+@pytest.mark.parametrize(
+    ("off", "said"),
+    [(0.0, "as much as was measured"), (12.7, "0.5 in more than was"), (-12.7, "0.5 in less than was")],
+)
+def test_the_way_of_the_difference(study, off, said):
+    compared = study.measured.compared.assign(own_mm=study.measured.compared["measured_mm"] + off)
+    compared.loc[compared["layer"] != ALL_FEET, "own_mm"] = float("nan")
+    text = visible(render_measured_page(replace(study, measured=replace(study.measured, compared=compared))))
+    assert f"the model holds {said}" in text
+
+
+def test_a_table_by_foot_holds_every_reading(study, html):
+    page = Page(html)
+    heads = [a for tag, a in page.tags if tag == "th" and a.get("scope") == "rowgroup"]
+    assert len(heads) == 9
+    text = visible(html)
+    first = study.measured.compared.iloc[1]
+    assert f"0–1 ft {first['measured_mm'] / 25.4:.1f} {first['own_mm'] / 25.4:.1f}" in text
+    assert "Jul 25, 2019, Clean stubble" in text
+
+
+def test_metric_pages_have_no_inch(study):
+    text = visible(render_measured_page(measured_result("metric")))
+    assert "0–30 cm" in text
+    assert "holds 15 mm less" in text
+    assert not re.search(r"\d (in|inches|ft)\b(?! \d)|\binch", text)
+
+
+def test_the_start_shows_both_answers(html):
+    text = visible(html)
+    assert "Jul 25, 2019, 5 days after harvest: 4.0 in in 4 ft. The model's middle year has 2.0 in there" in text
+    assert "The zone changes from 1 " in text
+    assert "3.9 → 5.1" in text
+    assert "1.0 → 0.5" in text
+
+
+def test_the_chart_says_in_words_what_it_draws(study, html):
+    description = re.search(r'<desc id="c0-d">(.*?)</desc>', html)[1]
+    assert description.count("measured") == 3
+    assert "8 of 10 years" in description
+    assert "that season" in description
+    ids = re.findall(r' id="([^"]+)"', html)
+    assert len(ids) == len(set(ids))
+    assert "#01" not in html.split("</style>", 1)[1], "a stand-in colour was left in the picture"
+
+
+def test_hostile_names_are_text_and_nothing_is_fetched(study, html):
+    page = Page(html)
+    assert not [tag for tag, _ in page.tags if tag in ("script", "iframe", "object", "img")]
+    assert not [a for _, a in page.tags if any(k.startswith("on") for k in a)]
+    targets = [a[k] for _, a in page.tags for k in ("href", "src") if a.get(k)]
+    own = {f"fields/{field_file_name(f)}" for f in study.measured.compared["place"]}
+    assert {t for t in targets if not t.startswith(("#", "data:"))} == own | {"index.html"}
+    assert "default-src 'none'" in html
+    assert "script-src" not in html
+
+
+def test_no_link_leads_to_a_field_page_that_is_not_there(study):
+    assert "fields/" not in render_measured_page(study, field_pages=False)
+
+
+def test_layers_that_were_measured_in_part_and_assumptions_are_marked():
+    text = visible(render_measured_page(measured_result(part=True)))
+    assert "Less than nine tenths of this depth was measured" in text
+    assert "knows no wilting point at depth" in text
+    assert re.search(r"3–4 ft \d\.\d\*", text)
+
+
+def test_readings_near_harvest_alone_make_a_page(study):
+    empty = study.measured.compared.iloc[:0]
+    text = visible(render_measured_page(replace(study, measured=replace(study.measured, compared=empty))))
+    assert "there is nothing to compare" in text
+    assert "From the water that you measured at harvest" in text
+    bare = replace(study.measured, compared=empty, starts=study.measured.starts.iloc[:0])
+    assert "there is nothing to compare" in visible(render_measured_page(replace(study, measured=bare)))
+
+
+def test_a_run_without_measurements_has_no_page(tmp_path):
+    page = tmp_path / "measurements.html"
+    page.write_text("of an earlier run", encoding="utf-8")
+    assert write_measured_page(rated_result(), page) is False
+    assert not page.exists()
+
+
+def test_a_page_of_many_places_stays_small(study):
+    compared = pd.concat([study.measured.compared.assign(place=f"P{k}", name="") for k in range(10)])
+    many = replace(study, measured=replace(study.measured, compared=compared.reset_index(drop=True)))
+    assert len(render_measured_page(many)) < 10 * 30_000
+
+
+def test_every_text_of_the_page_is_in_the_catalogue():
+    words = load_catalogue().under("measured")
+    assert len(words) > 50
+    assert all(words.values())

@@ -1,0 +1,350 @@
+"""Own measurements in a whole run: located, cut into feet, put beside the model, taken as a start of the balance."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geo.measured_water import agreement
+from geo.season import Calendar
+from geo.water_on_date import water_on
+from geo.zone_codes import OPTIONS
+from pipelines.check import check_study
+from pipelines.house import sample_dir
+from pipelines.measured import SOUNDING
+from pipelines.measured_places import field_ground
+from pipelines.measured_start import NUMBERS, choose_starts
+from pipelines.measured_steps import MOST_DATES, compare, measurements
+from pipelines.result import load_result
+from pipelines.run_state import Run
+from pipelines.screen import screen
+from pipelines.steps import STEPS
+from pipelines.study import MeasurementsTable, load_study
+from pipelines.tables import load_tables
+from tests.pipelines.tiny_study import write_tiny_study
+
+RECORD = (("normals.nc", "daily.nc"),)
+FIELDS = ("LK-0128", "LK-0143")
+HEADER = "field_id,lon,lat,date,top (cm),bottom (cm),option,vwc (%)"
+FOOT_CM = 30.48
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory) -> Run:
+    """A run of the tiny study on the invented record of days, up to the comparison."""
+    home = tmp_path_factory.mktemp("run")
+    path = write_tiny_study(home, sets=0, replace=RECORD)
+    study, _ = load_study(path)
+    run = Run(study, home, load_tables(study), lambda *_: None)
+    for step in STEPS:
+        step(run)
+    assert run.measured is None
+    return run
+
+
+def compared(run: Run, folder: Path, rows: list[str], header: str = HEADER, **table) -> Run:
+    """Return the run with the rows compared; the finished run itself stays as it is."""
+    (folder / "water.csv").write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    own = MeasurementsTable(path=str(folder / "water.csv"), **table)
+    again = replace(run, study=run.study.model_copy(update={"measurements": own}), problems=[])
+    measurements(again)
+    compare(again)
+    return again
+
+
+def core(field: str, date: str, percent: float, option: str = "", feet: int = 4) -> list[str]:
+    return [f"{field},,,{date},{FOOT_CM * k},{FOOT_CM * (k + 1)},{option},{percent}" for k in range(feet)]
+
+
+def listed_lines(run: Run) -> list[int]:
+    return [int(p.where.rsplit(" ", 1)[1]) for p in run.problems if ", line " in p.where]
+
+
+# --- measured beside modelled ----------------------------------------------------------------------------------
+
+
+def test_readings_that_are_the_model_of_that_very_season_agree_to_rounding(finished, tmp_path):
+    """The model's own water of 2011, written as mm by foot, comes back without bias: date, season, soils, units fit.
+
+    On fields without shallow soils: where one part has rock, no spot holds the water of the mean.
+    """
+    calendar, rows, lines = finished.study.calendar, [], 0
+    fields = [f for f in finished.fields["field_id"] if _deep(finished, f)]
+    assert len(fields) > 1
+    cell = finished.units.units["cell"].to_numpy()
+    season = list(finished.seasons.year).index(2011)
+    for date, year in (((8, 30), 2011), ((11, 12), 2011), ((2, 29), 2012), ((5, 15), 2012)):
+        water = water_on(date, calendar, finished.weather, finished.seasons, finished.soil_records, cell,
+                         finished.tables.settings(), finished.days, finished.tables.model)  # fmt: skip
+        for field in fields:
+            at = finished.fields["field_id"].tolist().index(field)
+            share = finished.coverage.getrow(at).toarray().ravel() @ _site_by_unit(finished)
+            for option in OPTIONS:
+                feet = (share / share.sum()) @ water.sel(option=option).isel(season=season).values
+                for k, mm in enumerate(feet):
+                    rows.append(f"{field},{year}-{date[0]:02d}-{date[1]:02d},{k},{k + 1},{option},{mm:.4f}")
+                    lines += 1
+    run = compared(finished, tmp_path, rows, "field_id,date,top (ft),bottom (ft),option,paw (mm)")
+    table = run.measured.compared
+    assert run.problems == []
+    assert run.measured.used == run.measured.rows == lines
+    assert (table["harvest_year"] == 2011).all()
+    assert len(table) == 5 * 4 * len(fields) * len(OPTIONS)
+    found = agreement(table["own_mm"], table["measured_mm"])
+    assert abs(found.bias_mm) < 1e-3
+    assert found.rmse_mm < 1e-3
+    middle = agreement(table["q50_mm"], table["measured_mm"])
+    assert middle.rmse_mm > 1, "one season is not the middle of all"
+    assert (np.diff(table[["q10_mm", "q25_mm", "q50_mm", "q75_mm", "q90_mm"]], axis=1) >= -1e-9).all()
+
+
+def _deep(run: Run, field: str) -> bool:
+    ground = field_ground(run, field)
+    return ground is not None and bool((ground.profiles["root_limit_mm"] > 1219).all())
+
+
+def _site_by_unit(run: Run) -> np.ndarray:
+    return run.units.weights().toarray()
+
+
+def test_the_wilting_point_that_is_taken_off_is_that_of_the_survey_tables(finished, tmp_path):
+    """At 25 % by volume: 76.2 mm a foot less the content at 15 bar of the horizons, read from the export by hand."""
+    point = finished.fields.set_index("field_id").loc[FIELDS[0]].geometry.representative_point()
+    lon, lat = _degrees(finished, point)
+    row, column = (int(v) for v in reversed(~finished.grid.affine * (point.x, point.y)))
+    site = finished.units.site_raster[row, column]
+    mukey = finished.units.sites.loc[site, "map_unit_id"]
+    rows = [f",{lon:.6f},{lat:.6f},2011-11-12,{FOOT_CM * k},{FOOT_CM * (k + 1)},,25" for k in range(4)]
+    table = compared(finished, tmp_path, rows).measured.compared
+    expected = _by_hand(mukey)
+    assert table.loc[table["layer"] > 0, "measured_mm"].to_numpy() == pytest.approx(expected, abs=0.05)
+    (place,) = table["place"].unique()
+    assert [float(v) for v in place.split(", ")] == pytest.approx([lat, lon], abs=1e-5)
+    assert not table["is_field"].any()
+    assert not table["assumed"].any()
+
+
+def _by_hand(mukey: str) -> list[float]:
+    """Mean over the soils of a map unit, weighted by their percentage, of 0.25 less w15 in each foot."""
+    folder = sample_dir() / "soils" / "tabular"
+    names = pd.read_csv(folder / "mstabcol.txt", sep="|", header=None, dtype=str)
+    files = pd.read_csv(folder / "mstab.txt", sep="|", header=None, dtype=str).set_index(4)[0]
+
+    def table(name: str) -> pd.DataFrame:
+        own = names[names[0] == files[name]]
+        order = own.assign(n=own[1].astype(int)).sort_values("n")[2].tolist()
+        return pd.read_csv(
+            folder / f"{name}.txt", sep="|", header=None, names=order, dtype={"cokey": str, "mukey": str}
+        )
+
+    parts = table("comp").query("mukey == @mukey and compkind == 'Series'").set_index("cokey")["comppct_r"]
+    horizons = table("chorizon")
+    feet = np.zeros(4)
+    for cokey, percent in parts.items():
+        for h in horizons[horizons["cokey"] == cokey].itertuples():
+            for k in range(4):
+                inside = min(h.hzdepb_r, FOOT_CM * (k + 1)) - max(h.hzdept_r, FOOT_CM * k)
+                feet[k] += percent / parts.sum() * max(inside, 0) * 10 * (0.25 - h.wfifteenbar_r / 100)
+    return feet.tolist()
+
+
+def _degrees(run: Run, point) -> tuple[float, float]:
+    from rasterio.warp import transform
+
+    (lon,), (lat,) = transform(str(run.grid.crs), "EPSG:4326", [point.x], [point.y])
+    return lon, lat
+
+
+def test_two_cores_of_one_field_and_day_are_averaged_and_spots_are_kept_apart(finished, tmp_path):
+    lon, lat = _degrees(
+        finished, finished.fields.set_index("field_id").loc[FIELDS[0]].geometry.representative_point()
+    )
+    spot = [f"{FIELDS[0]},{lon:.6f},{lat:.6f},2011-11-12,0,{FOOT_CM},,24"]
+    rows = [*core(FIELDS[0], "2011-11-12", 22, feet=1), *core(FIELDS[0], "2011-11-12", 26, feet=1), *spot]
+    table = compared(finished, tmp_path, rows).measured.compared
+    alone = compared(finished, tmp_path, core(FIELDS[0], "2011-11-12", 24, feet=1)).measured.compared
+    field, point = (table[table["longitude"].isna() == whole] for whole in (True, False))
+    assert field["measured_mm"].tolist() == pytest.approx(alone["measured_mm"].tolist())
+    assert len(point) == 2  # its foot, and the sum
+    assert set(table["place"]) == {FIELDS[0]}
+
+
+# --- every row is used or listed -------------------------------------------------------------------------------
+
+LISTED = [
+    pytest.param("XX-1,,,2011-11-12,0,30,,22", "there is no field XX-1", id="unknown field"),
+    pytest.param("LK-0129,,,2011-11-12,0,30,,22", "there is no field LK-0129", id="a field outside the study"),
+    pytest.param(",-90.0,35.0,2011-11-12,0,30,,22", "no rated soil", id="a point far away"),
+    pytest.param("LK-0128,,,2011-06-10,0,30,,22", "between planting and harvest", id="while a crop grows"),
+    pytest.param("LK-0128,,,2011-11-12,150,180,,22", "below what the model counts", id="below four feet"),
+    pytest.param("LK-0128,,,2011-11-12,0,8,,22", "too little of its foot", id="a thin slice of a foot"),
+    pytest.param("LK-0128,,,2011-11-12,0,30,,222", "volumetric contradicts its unit", id="a bad row of the file"),
+]
+
+
+@pytest.mark.parametrize(("line", "reason"), LISTED)
+def test_what_cannot_be_compared_is_listed_with_its_line(finished, tmp_path, line, reason):
+    run = compared(finished, tmp_path, [*core("LK-0143", "2011-11-12", 22), line])
+    assert listed_lines(run) == [6]
+    assert reason in run.problems[0].what
+    assert run.measured.rows == run.measured.used + len(run.problems) == 5
+
+
+def test_a_reading_shortly_before_harvest_only_starts_the_balance(finished, tmp_path):
+    run = compared(finished, tmp_path, core(FIELDS[0], "2011-07-10", 22))
+    assert run.problems == []
+    assert run.measured.used == 4
+    assert run.measured.compared.empty
+    assert run.measured.starts["after_harvest"].unique().tolist() == [-10]
+
+
+def test_a_sensor_is_thinned_evenly_and_says_so(finished, tmp_path):
+    days = pd.date_range("2011-08-01", periods=150)
+    run = compared(finished, tmp_path, [r for d in days for r in core(FIELDS[0], f"{d:%Y-%m-%d}", 22, feet=1)])
+    found = run.measured.compared
+    assert found["date"].nunique() == MOST_DATES
+    assert (found["date"].min(), found["date"].max()) == (days[0], days[-1])
+    (problem,) = run.problems
+    assert f"{MOST_DATES} are compared, 90 rows are not" in problem.what
+    assert run.measured.used + 90 == run.measured.rows
+
+
+# --- the start of the balance ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("percent", [1.5, 45], ids=["at the wilting point", "full"])
+def test_a_start_dry_or_full_moves_the_water_at_planting_that_way(finished, tmp_path, percent):
+    run = compared(finished, tmp_path, core(FIELDS[0], "2011-07-22", percent))
+    table = run.measured.starts.set_index("option").loc[list(OPTIONS)]
+    change = table["planting_water_mm_start"] - table["planting_water_mm"]
+    assert (change >= -1e-3).all() if percent == 45 else (change <= 1e-3).all()
+    assert change.abs().max() > 1
+    capacity = run.measured.compared.query("layer == 0")["capacity_mm"].iloc[0]
+    assert table["measured_mm"].iloc[0] == pytest.approx(capacity if percent == 45 else 0.0, abs=0.5)
+
+
+def test_the_answer_as_modelled_is_that_of_the_field_page(finished, tmp_path):
+    run = compared(finished, tmp_path, [r for f in FIELDS for r in core(f, "2011-07-22", 20)])
+    fields = run.summary.set_index("field_id")
+    for row in run.measured.starts.itertuples():
+        page = fields.loc[row.place]
+        assert row.zone_code == page["zone_code"]
+        for name in NUMBERS:
+            assert getattr(row, name) == pytest.approx(page[f"{name}_{row.option}"], abs=1e-4)
+
+
+def test_feet_that_were_not_measured_start_as_modelled(finished, tmp_path):
+    """A core of one foot changes only what that foot can hold."""
+    table = compared(finished, tmp_path, core(FIELDS[0], "2011-07-22", 5, feet=1)).measured.starts
+    assert table["feet"].unique().tolist() == [1]
+    change = (table["planting_water_mm_start"] - table["planting_water_mm"]).abs()
+    first = compared(finished, tmp_path, core(FIELDS[0], "2011-07-22", 5)).measured.starts
+    whole = (first["planting_water_mm_start"] - first["planting_water_mm"]).abs()
+    assert (change <= whole + 1e-3).all()
+    assert table["modelled_mm"].iloc[0] < first["modelled_mm"].iloc[0]
+
+
+def _part(date: str, option: str = "stubble", place: str = "A") -> dict:
+    day = pd.Timestamp(date)
+    return {"place": place, "date": day, "month_day": (day.month, day.day), "option": option}
+
+
+STARTS = [
+    pytest.param(["2019-07-25", "2019-11-12", "2020-05-01"], ["2019-07-25"], id="the one near harvest"),
+    pytest.param(["2019-07-12", "2019-07-25"], ["2019-07-25"], id="the nearer one"),
+    pytest.param(["2018-07-20", "2019-08-05"], ["2019-08-05"], id="the last year goes first"),
+    pytest.param(["2019-06-20", "2019-08-20"], [], id="none within 21 days, none before seeding"),
+    pytest.param(["2019-07-25", "2019-07-25"], ["2019-07-25", "2019-07-25"], id="all spots of that day"),
+]
+
+
+@pytest.mark.parametrize(("dates", "chosen"), STARTS)
+def test_which_reading_stands_for_harvest(dates, chosen):
+    """Harvest on 20 July, first seeding on 1 August."""
+    found = choose_starts([_part(d) for d in dates], Calendar(), 21)
+    assert [str(p["date"].date()) for p in found.get("A", [])] == chosen
+
+
+def test_a_cover_that_is_sown_already_is_no_start():
+    sown = [_part("2019-08-05", "winter_killed"), _part("2019-08-05", "overwinter_late", "B")]
+    assert list(choose_starts(sown, Calendar(), 21)) == ["B"]
+    assert list(choose_starts([_part("2019-07-30")], Calendar(), 0)) == ["A"], "before seeding, though not near"
+
+
+# --- the whole run ---------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def published(tmp_path_factory):
+    home = tmp_path_factory.mktemp("whole")
+    rows = [*core(FIELDS[0], "2011-07-24", 16), *core(FIELDS[0], "2011-11-12", 20), *core("XX", "2011-11-12", 20)]
+    (home / "water.csv").write_text("\n".join([HEADER, *rows]) + "\n", encoding="utf-8")
+    more = "field_pages = false\n[measurements]\npath = 'water.csv'\n"
+    path = write_tiny_study(home, sets=0, more=more)
+    return path, screen(path, lambda *_: None, home / "out")
+
+
+def test_the_run_writes_the_page_its_source_and_its_problems(published):
+    path, done = published
+    record = json.loads((done.folder / "run.json").read_text(encoding="utf-8"))
+    source = next(i for i in record["inputs"] if i["layer"] == "measurements")
+    assert len(source["sha256"]) == 64
+    assert 'href="measurements.html"' in (done.folder / "index.html").read_text(encoding="utf-8")
+    assert "LK-0128" in (done.folder / "measurements.html").read_text(encoding="utf-8")
+    problems = pd.read_csv(done.folder / "problems.csv")
+    assert problems["layer"].eq("measurements").sum() == 4
+
+
+def test_normals_have_no_season_of_their_own(published):
+    _, done = published
+    assert done.result.measured.compared["own_mm"].isna().all()
+    assert "fair test" not in (done.folder / "measurements.html").read_text(encoding="utf-8")
+
+
+def test_a_saved_run_gives_the_same_tables_back(published):
+    _, done = published
+    again = load_result(done.folder / "data").measured
+    assert (again.rows, again.used, again.kind) == (12, 8, "volumetric")
+    keys = [*SOUNDING]
+    assert again.compared[keys].equals(done.result.measured.compared[keys])
+    pd.testing.assert_frame_equal(again.starts, done.result.measured.starts)
+
+
+def test_measurements_move_no_zone_and_an_earlier_page_goes_with_its_layer(published, tmp_path):
+    path, done = published
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text[: text.index("[measurements]")], encoding="utf-8")
+    bare = screen(path, lambda *_: None, done.folder)
+    path.write_text(text, encoding="utf-8")
+    assert bare.result.measured is None
+    pd.testing.assert_frame_equal(bare.result.zones, done.result.zones)
+    pd.testing.assert_frame_equal(
+        bare.result.fields.drop(columns="geometry"), done.result.fields.drop(columns="geometry")
+    )
+    assert not (done.folder / "measurements.html").exists()
+    assert load_result(done.folder / "data").measured is None
+
+
+def test_check_reads_them_and_names_what_does_not_fit(published, tmp_path):
+    path, _ = published
+    found = check_study(path, lambda *_: None, tmp_path)
+    assert found.faults == []
+    facts = dict(found.facts)
+    assert facts["measurements"] == "8 of 12 rows of soil water at 1 places, 2011-07-24 to 2011-11-12"
+    assert any(g.layer == "measurements" and "no field XX" in g.what for g in found.groups)
+
+
+def test_check_tells_of_a_unit_that_is_missing_without_hiding_other_layers(published, tmp_path):
+    path, _ = published
+    other = tmp_path / "study.toml"
+    text = path.read_text(encoding="utf-8").replace("water.csv", str(tmp_path / "bad.csv"))
+    other.write_text(text, encoding="utf-8")
+    (tmp_path / "bad.csv").write_text("field_id,date,top,bottom,vwc\nA,2011-11-12,0,30,20\n", encoding="utf-8")
+    found = check_study(other, lambda *_: None, tmp_path)
+    assert [e.what for e in found.faults] == ["depth has no unit (values run from 0 to 0)."]
+    assert {"fields", "soils", "climate"} <= {layer for layer, _ in found.facts}
