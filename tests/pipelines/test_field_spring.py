@@ -7,6 +7,7 @@ import json
 import re
 import tomllib
 from dataclasses import replace
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -66,7 +67,7 @@ def test_a_page_with_a_line_says_its_own_numbers(invented: StudyResult) -> None:
     for _, field in lined.iterrows():
         text = spring_text(invented, field["field_id"])
         depth, full = re.search(
-            r"Below ([\d.,]+) (?:in|mm) that plants can use \((\d+)% full\), end it\.", text
+            r"Below ([\d.,]+) (?:in|mm) of water that plants can use \((\d+)% full\), end it\.", text
         ).groups()
         assert float(depth) == pytest.approx(
             field["spring_line_mm"] / (25.4 if us else 1.0), abs=0.051 if us else 0.51
@@ -174,6 +175,27 @@ def test_tables_and_layers_carry_the_springs(quick_county: Published, county: St
     with xr.open_dataset(quick_county.folder / "layers" / "outcomes.nc") as data:
         assert data["line_growth_kg_ha"].dims == ("site", "line")
         np.testing.assert_allclose(data["line"], LINES)
+
+
+def test_the_page_about_springs_tells_what_the_county_shows(county: StudyResult) -> None:
+    """The table of the document against a run on a coarser grid; loose, since parameters move: it is the story."""
+    text = (Path(__file__).resolve().parents[2] / "docs" / "dry_and_wet_springs.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (\d), .*? \((\d+)\) \|(.*)\|$", text, re.MULTILINE)
+    assert [row[0] for row in rows] == ["4", "6", "5"]
+    dry = county.fields[~county.fields["irrigated"].astype(bool)]
+    to_us = 0.892179
+    for code, count, cells in rows:
+        fields = dry[dry["zone_code"] == int(code)]
+        assert len(fields) == pytest.approx(int(count), abs=12)
+        told = [tuple(float(n.replace(",", "")) for n in re.findall(r"[\d,]*\d", cell)) for cell in cells.split("|")]
+        shown = [
+            ("shortfall_years_overwinter_early", "early_growth_kg_ha"),
+            ("spring_rule_shortfall_years", "spring_rule_growth_kg_ha"),
+            ("shortfall_years_overwinter_late", "late_growth_kg_ha"),
+        ]
+        for (percent, pounds), (short, growth) in zip(told, shown, strict=True):
+            assert 100 * fields[short].mean() == pytest.approx(percent, abs=5)
+            assert to_us * fields[growth].mean() == pytest.approx(pounds, rel=0.2)
 
 
 # ---------------------------------------------------------------- explain
