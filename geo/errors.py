@@ -41,6 +41,10 @@ class StudyError(Exception):
         return "\n".join(lines)
 
 
+class NothingHere(StudyError):
+    """A layer has nothing in the study area: an error for a study, an empty tile for a region of many."""
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One row that was left out, repaired, or kept with a warning.

@@ -16,7 +16,7 @@ from rasterio.features import rasterize
 from rasterio.warp import Resampling, reproject, transform_bounds
 from scipy.spatial import cKDTree
 
-from geo.errors import StudyError
+from geo.errors import NothingHere, StudyError
 from geo.row_blocks import count_codes, renumber
 
 if TYPE_CHECKING:
@@ -294,7 +294,7 @@ def _need_crs(crs: object, where: str) -> None:
 
 
 def _no_overlap(where: str, box: BoundingBox) -> StudyError:
-    return StudyError(
+    return NothingHere(
         f"The {where} do not meet the study area ({box.left:.0f}, {box.bottom:.0f}, {box.right:.0f}, {box.top:.0f}).",
         where,
         "Check that the soils are of this county, and the CRS of both layers.",

@@ -16,7 +16,7 @@ from typing import Annotated
 
 import typer
 
-from pipelines import cli_ask, cli_layers, cli_run
+from pipelines import cli_ask, cli_layers, cli_run, cli_scale
 
 OK, FAILED, STOPPED = 0, 1, 130
 DEBUG = "SPRINGFILL_DEBUG"
@@ -44,6 +44,15 @@ _COMMANDS: tuple[tuple[Callable[..., None], str, tuple[str, ...]], ...] = (
         cli_run.screen,
         _RUN,
         ("springfill screen my_county/study.toml", "springfill screen my_county/study.toml --out /data/my_county"),
+    ),
+    (
+        cli_scale.sweep,
+        _RUN,
+        (
+            "springfill sweep region.toml",
+            "springfill sweep region.toml --workers 4 --out /data/region",
+            "springfill sweep region.toml --scheduler tcp://10.0.0.5:8786",
+        ),
     ),
     (
         cli_ask.explain,

@@ -96,7 +96,7 @@ def balance(run: Run) -> None:
     cell = need(run.units).units["cell"].to_numpy()
     simulate(need(run.weather), _first_season(run), soils[:1], cell[:1], settings)
     run.report("compile", 1, 1)
-    simulated = _simulated(run, settings, soils, _counter(run.report, "balance", 1))
+    simulated = _simulated(run, settings, soils, _counter(run.report, "balance", 1), workers=run.threads)
     run.closure_mm = float(simulated.attrs["closure_mm"])
     run.unit_days = int(simulated.attrs["unit_days"])
     run.yearly = yearly_values(simulated)
@@ -152,7 +152,7 @@ def parameter_sets(run: Run) -> None:
         return dry.table["zone_code"].to_numpy(), wet.table["zone_code"].to_numpy()
 
     # One set a core: the summing up of one set then overlaps with the balance of the next.
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+    with ThreadPoolExecutor(run.threads or os.cpu_count() or 1) as pool:
         codes = list(pool.map(zone_codes, sample_sets(axes, n) if n else []))
     share = _agreement([dry for dry, _ in codes], table)
     wet_table = need(run.irrigated_zones)

@@ -61,6 +61,11 @@ WORDS: Mapping[str, str] = {
     "publish": "Writing maps and layers",
     "field pages": "Writing field pages",
     "map": "Drawing the overview",
+    "inputs": "Looking over the layers and the tiles that are done",
+    "workers": "Starting the workers",
+    "lie": "Reading the lie of the land",
+    "tiles": "Running tiles",
+    "joining": "Joining the tiles",
 }
 _LINE_EVERY_S = 10.0
 _FIRST_GUESS = 0.04
@@ -81,6 +86,14 @@ def shown_time(seconds: float) -> str:
     return f"{whole} s" if whole < 60 else f"{whole // 60} min {whole % 60:02d} s"
 
 
+def region_plan(tiles: int, with_slopes: bool) -> dict[str, float]:
+    """Return the steps of a region and their share of the work, for the tiles that are still to do."""
+    return {
+        "inputs": 1.0, "workers": 4.0 if tiles else 0.0, "lie": 4.0 * tiles * with_slopes, "tiles": 60.0 * tiles,
+        "joining": 1.0 + 0.5 * tiles,
+    }  # fmt: skip
+
+
 class Estimate:
     """The part of a run that is done, and the time left at the pace seen so far.
 
@@ -95,13 +108,13 @@ class Estimate:
     def __init__(self, plan: Mapping[str, float], clock: Callable[[], float] = time.monotonic) -> None:
         self._plan = dict(plan)
         self._planned = bool(plan)
-        self._clock = clock
+        self.clock = clock
         self._start = clock()
         self._done: dict[str, float] = {}
         self._compiling: float | None = None
         self._compiled = 0.0
 
-    def tell(self, step: str, done: int, total: int) -> None:
+    def tell(self, step: str, done: float, total: int) -> None:
         """Note a report; every earlier step of the plan counts as finished."""
         self._plan.setdefault(step, 1.0)
         for other in self._plan:
@@ -125,7 +138,7 @@ class Estimate:
     @property
     def elapsed(self) -> float:
         """Seconds since the start."""
-        return self._clock() - self._start
+        return self.clock() - self._start
 
     @property
     def left(self) -> float | None:
@@ -180,7 +193,11 @@ class RunProgress:
         if self._bar is not None:
             self._bar.stop()
 
-    def report(self, step: str, done: int, total: int) -> None:
+    def follow(self, plan: Mapping[str, float]) -> None:
+        """Take a plan that is known only after the start; the pace is counted from here."""
+        self._estimate = Estimate(plan, self._estimate.clock)
+
+    def report(self, step: str, done: float, total: int) -> None:
         """Take one report of a step."""
         self._estimate.tell(step, done, total)
         words = WORDS.get(step, step)
@@ -194,7 +211,7 @@ class RunProgress:
             return
         if step == "publish" and self._step == "field pages":
             return
-        part = f" {done} of {total}" if step == self._step and total > 1 else ""
+        part = f" {int(done)} of {total}" if step == self._step and total > 1 else ""
         told = f", about {shown_time(left)} left" if left is not None else ""
         self._console.print(f"{words}{part} ({shown_time(elapsed)}{told})", highlight=False, soft_wrap=True)
         self._step, self._last_line = step, elapsed

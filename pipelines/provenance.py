@@ -12,6 +12,7 @@ from typing import Any
 
 from pipelines.input_facts import UNSTATED
 from pipelines.run_state import Run
+from pipelines.study import Study
 
 _LIBRARIES = ("numpy", "numba", "xarray", "pandas", "geopandas", "shapely", "rasterio", "pyogrio", "exactextract")
 _BIG = 64 * 1024 * 1024
@@ -64,17 +65,44 @@ def _with(path: str | list[str], beside: object) -> str | list[str]:
     return [*paths, beside] if isinstance(beside, str) else path
 
 
+def _layer_paths(study: Study) -> dict[str, str | list[str]]:
+    """Return the paths of each layer that a study reads, in the order in which they are told."""
+    paths: dict[str, str | list[str]] = {
+        "soils": _with(study.soils.path, study.soils.variables.get("tables")),
+        "climate": _with(study.climate.path, study.climate.options.get("stations")),
+    }
+    for name in ("fields", "elevation", "measurements"):
+        table = getattr(study, name)
+        if table is not None:
+            paths[name] = table.path
+    return paths
+
+
+def _files(run: Run, paths: str | list[str]) -> list[Path]:
+    return [p for one in ([paths] if isinstance(paths, str) else paths) for p in files_of(run.path(one))]
+
+
+def hash_files(run: Run) -> dict[str, str]:
+    """Return the SHA-256 of every file of the layers, by path: once, for all tiles of a region."""
+    return {str(p): hash_path(p) for paths in _layer_paths(run.study).values() for p in _files(run, paths)}
+
+
+def input_layers(run: Run, title: str = "", licence: str = "") -> list[dict[str, str]]:
+    """Return the record of each layer: path, SHA-256, title, licence, date. `title`, `licence` are of the climate."""
+    facts = {"climate": {"title": title, "licence": licence}}
+    return [_layer(run, name, paths, **facts.get(name, {})) for name, paths in _layer_paths(run.study).items()]
+
+
 def _layer(run: Run, layer: str, shown: str | list[str], title: str = "", licence: str = "") -> dict[str, str]:
     """Return the record of one layer; what the study file says of it goes before what the file says."""
     table = getattr(run.study, layer)
-    found = [p for one in ([shown] if isinstance(shown, str) else shown) for p in files_of(run.path(one))]
+    found = _files(run, shown)
+    hashes = [run.hashes.get(str(p)) or hash_path(p) for p in found]
     newest = max((p.stat().st_mtime for p in found), default=0.0)
     return {
         "layer": layer,
         "path": shown if isinstance(shown, str) else ", ".join(shown),
-        "sha256": hashlib.sha256("".join(hash_path(p) for p in found).encode()).hexdigest()
-        if len(found) != 1
-        else hash_path(found[0]),
+        "sha256": hashes[0] if len(found) == 1 else hashlib.sha256("".join(hashes).encode()).hexdigest(),
         "title": title or layer,
         "licence": table.licence or licence or UNSTATED,
         "date": table.date or datetime.fromtimestamp(newest, UTC).strftime("%Y-%m-%d"),
@@ -89,19 +117,6 @@ def provenance(run: Run, digest: str, started: datetime, seconds: float) -> dict
     assert run.seasons is not None
     assert run.climate is not None
     climate = {k: str(v) for k, v in run.climate.provenance.items() if v}
-    soils = _with(study.soils.path, study.soils.variables.get("tables"))
-    weather = _with(study.climate.path, study.climate.options.get("stations"))
-    licence = climate.get("licence", "")
-    inputs = [
-        _layer(run, "soils", soils),
-        _layer(run, "climate", weather, title=climate.get("product", ""), licence=licence),
-    ]
-    if study.fields is not None:
-        inputs.append(_layer(run, "fields", study.fields.path))
-    if study.elevation is not None:
-        inputs.append(_layer(run, "elevation", study.elevation.path))
-    if study.measurements is not None:
-        inputs.append(_layer(run, "measurements", study.measurements.path))
     return {
         "program": f"springfill {version()}",
         "started": started.strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -111,7 +126,7 @@ def provenance(run: Run, digest: str, started: datetime, seconds: float) -> dict
         "seed": study.study.seed,
         "owner": study.study.owner,
         "versions": {"python": platform.python_version()} | {n: importlib.metadata.version(n) for n in _LIBRARIES},
-        "inputs": inputs,
+        "inputs": input_layers(run, climate.get("product", ""), climate.get("licence", "")),
         "climate": climate,
         "weather": {k: str(v) for k, v in (run.weather.attrs if run.weather is not None else {}).items()},
         "counts": {

@@ -32,7 +32,11 @@ Report = Callable[[str, int, int], None]
 
 @dataclass
 class Run:
-    """What the steps have worked out so far; each step fills its own part and reads only earlier ones."""
+    """What the steps have worked out so far; each step fills its own part and reads only earlier ones.
+
+    A run that is one tile of a region is given three things beforehand: `map_unit_slope`, the mean slope of each map
+    unit over the whole region, `threads`, its share of the machine, and `hashes`, the SHA-256 of layers by path.
+    """
 
     study: Study
     folder: Path
@@ -50,6 +54,7 @@ class Run:
     days: np.ndarray | None = None
     seasons: SeasonIndex | None = None
     slope: np.ndarray | None = None
+    map_unit_slope: pd.Series | None = None
     elevation_range_m: tuple[float, float] | None = None
     soil_records: np.ndarray | None = None
     cell_climate: CellClimate | None = None
@@ -61,6 +66,8 @@ class Run:
     summary: gpd.GeoDataFrame | None = None
     measurements: Measurements | None = None
     measured: Measured | None = None
+    threads: int | None = None
+    hashes: dict[str, str] = field(default_factory=dict)
     closure_mm: float = 0.0
     unit_days: int = 0
 

@@ -58,10 +58,11 @@ def run_study(study: Study, folder: Path, digest: str, report: Report) -> StudyR
     run = Run(study, folder, load_tables(study), report)
     for step in STEPS:
         step(run)
-    return _gather(run, provenance(run, digest, started, time.monotonic() - clock))
+    return gather_result(run, provenance(run, digest, started, time.monotonic() - clock))
 
 
-def _gather(run: Run, record: dict[str, object]) -> StudyResult:
+def gather_result(run: Run, record: dict[str, object]) -> StudyResult:
+    """Return what a run has worked out, with the record of its making, as the value that is published."""
     units, soil = run.units, run.soil
     assert units is not None
     assert soil is not None

@@ -13,6 +13,7 @@ from pathlib import Path
 from geo.errors import StudyError
 
 _CLOSE_IT = "Close it in your GIS or spreadsheet and run the same command again. The earlier files are untouched."
+PART = ".part-"
 _SQLITE_SUFFIXES = (".gpkg", ".sqlite")
 _SQLITE_SIDE_FILES = ("-wal", "-shm", "-journal")
 
@@ -64,6 +65,30 @@ def staged(target: Path, *, check: bool = True) -> Iterator[Path]:
         _swap(new, target, folder / "old")
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def staged_folder(target: Path) -> Iterator[Path]:
+    """Give an empty folder that becomes `target` when the block ends well, in place of the earlier one and its files.
+
+    All work goes on beside it, in a folder whose name starts with `PART`: a killed run leaves no half folder.
+    """
+    target = target.absolute()
+    target.parent.mkdir(parents=True, exist_ok=True)
+    work = Path(tempfile.mkdtemp(prefix=PART, dir=target.parent))
+    try:
+        new = work / target.name
+        new.mkdir()
+        yield new
+        if target.exists():
+            os.replace(target, work / ".earlier")
+        os.replace(new, target)
+    except OSError as error:
+        raise StudyError(
+            "The files could not be written.", f"{target} ({error})", "Check the free space and the disk."
+        ) from error
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
 
 
 @contextmanager

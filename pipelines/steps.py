@@ -17,7 +17,7 @@ import pandas as pd
 from geo.balance import killing_freeze, pack_days
 from geo.boundaries import clean_fields
 from geo.daily_weather import clean_daily, common_years, usable_years
-from geo.errors import StudyError
+from geo.errors import NothingHere, StudyError
 from geo.fields import field_means, pixel_coverage, site_shares, summarise_fields
 from geo.grid import burn_map_units, cell_area_ha, nearest_cells, study_grid
 from geo.outcome import cell_climate
@@ -42,7 +42,7 @@ from pipelines.tables import zone_rules
 MARGIN_DEG = 0.02
 
 
-def _bounds_deg(run: Run) -> tuple[float, float, float, float] | None:
+def bounds_deg(run: Run) -> tuple[float, float, float, float] | None:
     """Return the [map] bounds in degrees; None without them."""
     if run.study.map.bounds is not None:
         from rasterio.warp import transform_bounds
@@ -52,24 +52,36 @@ def _bounds_deg(run: Run) -> tuple[float, float, float, float] | None:
 
 
 def layers(run: Run) -> None:
-    """Read fields, soils and climate."""
-    area = _bounds_deg(run)
+    """Read fields and soils."""
+    field_layer(run)
     table = run.study.fields
-    if table is not None:
-        raw, problems = read_fields(
-            run.path(table.path), layer=table.layer, columns=table.columns or None, crs=table.crs, area=area
+    if table is not None and need(run.fields).empty:
+        raise StudyError(
+            "None of the fields can be used.", str(run.path(table.path)), "Run `springfill check` for the list."
         )
-        run.problems += problems
-        try:
-            fields, problems = clean_fields(raw, run.study.map.crs, study_area=area)
-        except StudyError as error:  # the library knows no files
-            raise StudyError(error.what, str(run.path(table.path)), error.fix) from error
-        run.problems += problems
-        if fields.empty:
-            raise StudyError(
-                "None of the fields can be used.", str(run.path(table.path)), "Run `springfill check` for the list."
-            )
-        run.fields = fields
+    soil_layer(run)
+
+
+def field_layer(run: Run, *, part: bool = False) -> None:
+    """Read the fields and clean them; with `part`, the study is a part of a region and may have none."""
+    area = bounds_deg(run)
+    table = run.study.fields
+    if table is None:
+        return
+    raw, problems = read_fields(
+        run.path(table.path), layer=table.layer, columns=table.columns or None, crs=table.crs, area=area, part=part
+    )
+    run.problems += problems
+    try:
+        run.fields, problems = clean_fields(raw, run.study.map.crs, study_area=None if part else area)
+    except StudyError as error:  # the library knows no files
+        raise StudyError(error.what, str(run.path(table.path)), error.fix) from error
+    run.problems += problems
+
+
+def soil_layer(run: Run) -> None:
+    """Read the soils of the study area."""
+    area = bounds_deg(run)
     soils = run.study.soils
     kind: Any = soils.kind
     place = run.path(soils.path)
@@ -141,7 +153,8 @@ def slope(run: Run) -> None:
         run.problems += problems
         run.elevation_range_m = (float(np.nanmin(height)), float(np.nanmax(height)))
         run.slope = slope_percent(height, abs(study.affine.a))
-        run.soil = _on_measured_slope(soil, site_means(run.slope, codes, len(map_units)), map_units)
+        measured = pd.Series(site_means(run.slope, codes, len(map_units)), index=map_units)
+        run.soil = _on_measured_slope(soil, measured if run.map_unit_slope is None else run.map_unit_slope)
     run.report("slope", 1, 1)
 
 
@@ -149,7 +162,7 @@ def units(run: Run) -> None:
     """Find the sites and the response units that they need."""
     _lay_units(run, need(run.climate).cells)
     if need(run.units).units.empty:
-        raise StudyError(
+        raise NothingHere(
             "No soil of the study area can be rated.", "soils", "See problems.csv for the reason of each map unit."
         )
     run.report("units", 1, 1)
@@ -245,9 +258,9 @@ def _soil_slope(run: Run) -> np.ndarray:
     return sites["map_unit_id"].map(mean).to_numpy(float)
 
 
-def _on_measured_slope(soil: SoilTable, slope: np.ndarray, map_units: list[str]) -> SoilTable:
+def _on_measured_slope(soil: SoilTable, slope: pd.Series) -> SoilTable:
     """Return the soils with the measured mean slope of each map unit in place of the survey's, where it is known."""
-    measured = soil.profiles["map_unit_id"].map(pd.Series(slope, index=map_units))
+    measured = soil.profiles["map_unit_id"].map(slope)
     kept = measured.fillna(soil.profiles["slope_percent"])
     return replace(soil, profiles=soil.profiles.assign(slope_percent=kept))
 

@@ -213,6 +213,16 @@ def _zone_vrt(result: StudyResult, source: str) -> bytes:
         meta = ET.SubElement(root, "Metadata")
         for key, value in data.tags().items():
             ET.SubElement(meta, "MDI", key=key).text = value
+    band = zone_band(root)
+    band.append(_attribute_table(result))
+    simple = ET.SubElement(band, "SimpleSource")
+    ET.SubElement(simple, "SourceFilename", relativeToVRT="0").text = source
+    ET.SubElement(simple, "SourceBand").text = "1"
+    return ET.tostring(root, encoding="utf-8")
+
+
+def zone_band(root: ET.Element) -> ET.Element:
+    """Add the band of zone codes to a virtual raster: its words, its colours, the names of its classes."""
     band = ET.SubElement(root, "VRTRasterBand", dataType="Byte", band="1")
     ET.SubElement(band, "Description").text = describe("zone_code").label
     ET.SubElement(band, "UnitType").text = "1"
@@ -225,11 +235,7 @@ def _zone_vrt(result: StudyResult, source: str) -> bytes:
     names = ET.SubElement(band, "CategoryNames")
     for label in ["", *(z.label for z in legend)]:
         ET.SubElement(names, "Category").text = label
-    band.append(_attribute_table(result))
-    simple = ET.SubElement(band, "SimpleSource")
-    ET.SubElement(simple, "SourceFilename", relativeToVRT="0").text = source
-    ET.SubElement(simple, "SourceBand").text = "1"
-    return ET.tostring(root, encoding="utf-8")
+    return band
 
 
 _INTEGER, _REAL, _STRING = "0", "1", "2"

@@ -38,6 +38,7 @@ def read_fields(
     columns: Mapping[str, str] | None = None,
     crs: str | None = None,
     area: Sequence[float] | None = None,
+    part: bool = False,
 ) -> tuple[gpd.GeoDataFrame, list[Problem]]:
     """Read field boundaries as they are; `geo.boundaries.clean_fields` repairs them.
 
@@ -54,6 +55,8 @@ def read_fields(
         CRS to assume; it overrules the file's own.
     area : sequence of 4 floats, optional
         West, south, east, north (degrees); fields that do not meet it are counted, not read.
+    part : bool
+        The area is one part of a region: it may hold no field, and fields of the other parts are not counted.
 
     Returns
     -------
@@ -74,9 +77,9 @@ def read_fields(
         )
     override = _user_crs(crs, place)
     if place.suffix.lower() in PARQUET_SUFFIXES:
-        opened = _read_parquet(place, override, area)
+        opened = _read_parquet(place, override, area, part)
     else:
-        opened = _read_vector(place, layer, override, area)
+        opened = _read_vector(place, layer, override, area, part)
     return to_contract(opened, dict(columns or {}), place), opened.problems
 
 
@@ -92,7 +95,9 @@ def _user_crs(crs: str | None, place: Path) -> CRS | None:
 # ---------------------------------------------------------------- vector files read by GDAL
 
 
-def _read_vector(place: Path, layer: str | None, crs: CRS | None, area: Sequence[float] | None) -> OpenedFields:
+def _read_vector(
+    place: Path, layer: str | None, crs: CRS | None, area: Sequence[float] | None, part: bool
+) -> OpenedFields:
     source, others, layer_left = _find_source(place, layer)
     try:
         listed = pyogrio.list_layers(source)
@@ -105,8 +110,8 @@ def _read_vector(place: Path, layer: str | None, crs: CRS | None, area: Sequence
     if unread and layer is None:
         what = f"only {', '.join(names)} was read, not {', '.join(unread)}"
         problems.append(Problem(LAYER, place.name, what, "warning", "Name another one with layer = under [fields]."))
-    pieces = [_read_layer(source, n, _box_in(area, crs or _layer_crs(source, n))) for n in names]
-    if area is not None and not any(len(p[0]) for p in pieces):
+    pieces = [_read_layer(source, n, _box_in(area, crs or _layer_crs(source, n)), part) for n in names]
+    if area is not None and not part and not any(len(p[0]) for p in pieces):
         # Nothing meets the area: coordinates may be exchanged or the CRS wrong. Let the checks say so.
         pieces = [_read_layer(source, n, None) for n in names]
     frames = [p[0] for p in pieces if len(p[0])] or [pieces[0][0]]
@@ -117,7 +122,7 @@ def _read_vector(place: Path, layer: str | None, crs: CRS | None, area: Sequence
     if closed:
         what = f"{closed} rings that did not end where they began were closed"
         problems.append(Problem(LAYER, place.name, what, "repaired", "Look at these fields on the map."))
-    _count_skipped(opened, sum(p[2] for p in pieces), place)
+    _count_skipped(opened, 0 if part else sum(p[2] for p in pieces), place)
     return opened
 
 
@@ -208,14 +213,14 @@ def _layer_crs(source: str, name: str) -> CRS | None:
 
 
 def _read_layer(
-    source: str, name: str, box: tuple[float, float, float, float] | None
+    source: str, name: str, box: tuple[float, float, float, float] | None, part: bool = False
 ) -> tuple[gpd.GeoDataFrame, int, int]:
     """Return the layer, the number of rings that had to be closed, and of features outside `box`."""
     closed = 0
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # GDAL warns of unclosed rings; they are counted here
-            shapeless = _without_shape(source, name) if box is not None else None
+            shapeless = _without_shape(source, name) if box is not None and not part else None
             frame = pyogrio.read_dataframe(source, layer=name, bbox=box, on_invalid="ignore")
             if isinstance(frame, gpd.GeoDataFrame) and frame.geometry.isna().any():
                 again = pyogrio.read_dataframe(source, layer=name, bbox=box, on_invalid="fix")
@@ -229,7 +234,7 @@ def _read_layer(
         raise StudyError(f"Layer {name!r} is a table without shapes.", source, "Choose a polygon layer with layer =.")
     skipped = (
         0
-        if box is None
+        if box is None or part
         else int(pyogrio.read_info(source, layer=name, force_feature_count=True)["features"]) - len(frame)
     )
     return frame, closed, skipped
@@ -264,7 +269,7 @@ def _unreadable(place: Path, why: str) -> StudyError:
 # ---------------------------------------------------------------- GeoParquet
 
 
-def _read_parquet(place: Path, crs: CRS | None, area: Sequence[float] | None) -> OpenedFields:
+def _read_parquet(place: Path, crs: CRS | None, area: Sequence[float] | None, part: bool) -> OpenedFields:
     """Read GeoParquet, with the open field-boundary names: 0.2 states `area` in ha, 0.3 `metrics:area` in m2."""
     try:
         metadata = pq.read_schema(place).metadata or {}
@@ -274,7 +279,7 @@ def _read_parquet(place: Path, crs: CRS | None, area: Sequence[float] | None) ->
                 str(place),
                 "Write it as GeoParquet (geopandas to_parquet).",
             )
-        frame = gpd.read_parquet(place)
+        frame = gpd.read_parquet(place, bbox=_covered_box(metadata, crs, area) if part else None)
     except (OSError, ValueError) as error:
         raise _unreadable(place, str(error)) from error
     problems: list[Problem] = []
@@ -283,16 +288,29 @@ def _read_parquet(place: Path, crs: CRS | None, area: Sequence[float] | None) ->
     skipped = 0
     box = _box_in(area, CRS.from_user_input(frame.crs) if frame.crs else None)
     if box is not None:
-        keep = frame.geometry.intersects(shapely.box(*box)) | frame.geometry.isna() | frame.geometry.is_empty
-        if keep.any():
+        keep = frame.geometry.intersects(shapely.box(*box))
+        if not part:
+            keep |= frame.geometry.isna() | frame.geometry.is_empty
+        if part or keep.any():
             frame, skipped = frame.loc[keep].reset_index(drop=True), int((~keep).sum())
     constants = json.loads(metadata.get(b"collection", b"{}"))
     units = {"area": 1.0} if b"fiboa" in metadata else {}
     opened = OpenedFields(
         frame, {k: v for k, v in constants.items() if isinstance(v, str | int | float)}, units, problems
     )
-    _count_skipped(opened, skipped, place)
+    _count_skipped(opened, 0 if part else skipped, place)
     return opened
+
+
+def _covered_box(
+    metadata: dict[bytes, bytes], crs: CRS | None, area: Sequence[float] | None
+) -> tuple[float, float, float, float] | None:
+    """Return the box to read by, where the file says the extent of each row (GeoParquet 1.1, covering)."""
+    geo = json.loads(metadata[b"geo"])
+    main = geo["columns"][geo["primary_column"]]
+    if "covering" not in main or (crs is None and main.get("crs", "") is None):
+        return None
+    return _box_in(area, crs or CRS.from_user_input(main.get("crs", "OGC:CRS84")))
 
 
 def _apply_crs(frame: gpd.GeoDataFrame, crs: CRS | None, place: Path, problems: list[Problem]) -> gpd.GeoDataFrame:

@@ -13,7 +13,7 @@ import xarray as xr
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
-from geo.errors import Problem, StudyError
+from geo.errors import NothingHere, Problem, StudyError
 from geo.soil_tables import clean_key
 from geo.soils import SoilTable, build_soil_table
 from pipelines.house import shared_dir
@@ -73,7 +73,7 @@ def area_bounds(area: Area, crs: Any) -> Bounds:
 
 def outside(where: str, bounds: object) -> StudyError:
     """Return the error for a soil layer that does not reach the study area."""
-    return StudyError(
+    return NothingHere(
         "The soil layer does not cover the study area.",
         where=f"{where}; its extent: {bounds}",
         fix="Check the CRS of both, swapped coordinates, and that the download is for this county.",

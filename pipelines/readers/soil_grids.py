@@ -21,7 +21,7 @@ import numpy as np
 import rasterio
 import xarray as xr
 
-from geo.errors import Problem, StudyError
+from geo.errors import NothingHere, Problem, StudyError
 from geo.pedotransfer import DEFAULT_ORGANIC_MATTER_PERCENT
 from geo.soil_horizons import PROFILE_MM
 from geo.soil_layers import (
@@ -126,7 +126,7 @@ def read_soil_grids(
         what = f"so many different soils that capacity is rounded to {step:g} mm a foot"
         problems.append(Problem("soils", str(path), what))
     if not codes:
-        raise StudyError(
+        raise NothingHere(
             "The soil grid has no values in the study area.", str(path), "Check the area and no-data value."
         )
     for name in map_units.index[map_units["rated_share"] == 0]:

@@ -19,7 +19,7 @@ from tests.pipelines.conftest import TinyRun
 from tests.pipelines.tiny_study import write_tiny_study
 
 ROOT = Path(__file__).resolve().parents[2]
-COMMANDS = ("demo", "new", "check", "screen", "explain", "evaluate", "doctor", "export", "fetch")
+COMMANDS = ("demo", "new", "check", "screen", "sweep", "explain", "evaluate", "doctor", "export", "fetch")
 
 
 @pytest.fixture(autouse=True)

@@ -1,0 +1,189 @@
+"""The page of a region: its tiles on a map, the acres in each zone, and a link to the map of each tile. No script."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import rasterio
+import shapely
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+from rasterio.enums import Resampling
+
+from pipelines.display import Units
+from pipelines.legend import ZoneStyle, zone_legend
+from pipelines.pages.county_images import WEB_MERCATOR, WebRaster, data_uri, swatch_png, zone_png
+from pipelines.scale.region_layers import MOSAIC, seasons_of
+from pipelines.scale.swept import Swept
+from pipelines.text import Catalogue, load_catalogue
+
+MAP_WIDTH = 1200
+_NAMED_TILES = 60
+
+
+def write_region_page(swept: Swept, size: tuple[int, int], path: Path, language: str = "en") -> None:
+    """Write the page as one file that opens from disk; tiles are linked by relative paths.
+
+    Parameters
+    ----------
+    swept : Swept
+    size : tuple of int
+        Rows and columns of the mosaic of zones, which must be written.
+    path : Path
+        The page. It may lie in a staging folder: links count from the output folder.
+    language : str
+    """
+    words = load_catalogue(language)
+    page = Environment(
+        loader=PackageLoader("pipelines.scale"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    ).get_template("region.html.j2")  # fmt: skip
+    css = (files("pipelines.scale") / "templates" / "region.css").read_text(encoding="utf-8")
+    path.write_text(page.render(css=Markup(css), **_content(swept, size, words)), encoding="utf-8", newline="\n")
+
+
+def _content(swept: Swept, size: tuple[int, int], words: Catalogue) -> dict[str, Any]:
+    units = Units(swept.study.study.units, words)
+    other = Units("metric" if units.us else "us", words)
+    zones = zone_legend(words)
+    areas = swept.areas_ha()
+    done = swept.of("done")
+
+    def area(hectares: float) -> dict[str, str]:
+        return {"own": str(units.area(hectares)), "other": str(other.area(hectares))}
+
+    seasons = seasons_of(done)
+    return {
+        "t": lambda key, **values: words.t(f"region.{key}", **values),
+        "language": words.language,
+        "name": swept.region.region.name,
+        "lead": _lead(areas, units, words),
+        "tiles_line": words.t(
+            "region.tiles_line", done=len(done), tiles=len(swept.records), ground=f"{swept.study.map.resolution_m:g}",
+            fields=f"{sum(r['counts']['fields'] for r in done):,}",
+        ),
+        "invented": words.t("common.invented") if "invented" in swept.region.region.name.lower() else "",
+        "map": _map(swept, size, zones),
+        "zones": [_zone_row(z, areas, units, area) for z in zones],
+        "total": area(float(areas.sum())),
+        "rows": [_tile_row(r, zones, units, area) for r in swept.records if r["status"] == "done"],
+        "missing": [_missing_row(r, words) for r in swept.records if r["status"] != "done"],
+        "seams": words.t("region.seams", seasons=", ".join(map(str, seasons))) if len(seasons) > 1 else "",
+        "notes": words.t("county.notes.title"),
+        "cautions": [
+            (words.t("county.notes.evidence_name"), _evidence(float(swept.about["mix_water_bonus"]), units, words)),
+            (words.t("county.notes.doubt_name"), words.t("county.notes.doubt_text")),
+            (words.t("caution.insurance_name"), words.t("caution.insurance_text")),
+            (words.t("caution.herbicide_name"), words.t("caution.herbicide_text")),
+            (words.t("county.notes.erosion_name"), words.t("county.notes.erosion_text")),
+            (words.t("caution.local_name"), words.t("caution.local_text")),
+        ],
+        "footer": words.t(
+            "region.footer", program=swept.about["program"], date=swept.about["started"][:10],
+            hash=swept.about["region_hash"][:12], seed=swept.about["seed"],
+        ),
+    }  # fmt: skip
+
+
+def _evidence(bonus: float, units: Units, words: Catalogue) -> str:
+    if bonus > 0:
+        return words.t("county.notes.evidence_bonus", bonus=units.percent(bonus))
+    return words.t("county.notes.evidence_text")
+
+
+def _lead(areas: pd.Series, units: Units, words: Catalogue) -> str:
+    rated = float(areas.sum() - areas["not_rated"])
+    if rated <= 0:
+        return words.t("region.lead_none")
+    fits = float(areas[["winter_killed", "winter_killed_or_early", "either"]].sum())
+    return words.t(
+        "region.lead", fits=units.area(fits), rated=units.area(rated), percent=units.percent(fits / rated),
+        stubble=units.area(float(areas[["stubble_water", "stubble_season"]].sum())),
+        overwintering=units.area(float(areas["overwintering"])),
+    )  # fmt: skip
+
+
+def _zone_row(zone: ZoneStyle, areas: pd.Series, units: Units, area: Any) -> dict[str, Any]:
+    hectares, total = float(areas[zone.key]), float(areas.sum())
+    return {
+        "code": zone.code, "label": zone.label, "plain": zone.plain, "swatch": data_uri(swatch_png(zone)),
+        "area": area(hectares), "share": str(units.percent(hectares / total)) if total else "",
+    }  # fmt: skip
+
+
+def _tile_row(record: dict[str, Any], zones: list[ZoneStyle], units: Units, area: Any) -> dict[str, Any]:
+    found = record["areas_ha"]
+    total = sum(found.values())
+    bars, left = [], 0.0
+    for zone in zones:
+        width = 100 * found.get(zone.key, 0.0) / total if total else 0.0
+        if width > 0:
+            told = f"{zone.code} {zone.label}: {units.percent(width / 100)}"
+            bars.append({"x": round(left, 2), "width": round(width, 2), "colour": zone.colour, "words": told})
+        left += width
+    return {
+        "name": record["name"], "href": _link(record["tile"]), "area": area(total), "bars": bars,
+        "fields": f"{record['counts']['fields']:,}",
+    }  # fmt: skip
+
+
+def _missing_row(record: dict[str, Any], words: Catalogue) -> dict[str, str]:
+    status = words.t(f"region.missing_{record['status']}")
+    fix = words.t("region.missing_fix", fix=record["fix"]) if record.get("fix") else ""
+    text = words.t("region.missing_row", tile=record["name"], status=status, what=record["what"])
+    return {"text": text, "where": str(record.get("where") or ""), "fix": fix}
+
+
+def _link(tile: str) -> str:
+    return f"tiles/{quote(tile)}/index.html"
+
+
+def _map(swept: Swept, size: tuple[int, int], zones: list[ZoneStyle]) -> dict[str, Any]:
+    """Return the picture of the zones and the outline of each tile in its pixels."""
+    rows, columns = size
+    shrink = max(1.0, columns / MAP_WIDTH, rows / MAP_WIDTH)
+    height, width = max(1, round(rows / shrink)), max(1, round(columns / shrink))
+    with rasterio.open(swept.folder / MOSAIC) as data:
+        codes = data.read(1, out_shape=(height, width), resampling=Resampling.nearest)
+        to_pixel = ~(data.transform * data.transform.scale(columns / width, rows / height))
+    site = np.where(codes > 0, codes.astype(np.int32), -1)
+    raster = WebRaster(site, 0.0, 0.0, 1.0, 1.0)
+    none = gpd.GeoDataFrame(geometry=[], crs=WEB_MERCATOR)
+    picture = zone_png(raster, np.arange(8), zones, none)
+    shapes = []
+    for index, record in enumerate(swept.records):
+        outline = shapely.transform(
+            swept.tiles.shape(index), lambda xy: np.column_stack(to_pixel * (xy[:, 0], xy[:, 1]))
+        )
+        outline = shapely.simplify(outline & shapely.box(-2, -2, width + 2, height + 2), 0.5)
+        if outline.is_empty:
+            continue
+        centre = shapely.point_on_surface(outline)
+        wide = outline.bounds[2] - outline.bounds[0]
+        shapes.append({
+            "path": _path(outline), "name": record["name"], "x": round(centre.x), "y": round(centre.y),
+            "href": _link(record["tile"]) if record["status"] == "done" else "", "status": record["status"],
+            "size": round(min(width / 45, 1.7 * wide / max(len(record["name"]), 4)), 1),
+        })  # fmt: skip
+    return {
+        "width": width, "height": height, "picture": data_uri(picture), "shapes": shapes,
+        "named": len(shapes) <= _NAMED_TILES, "line": round(width / 600, 2),
+    }  # fmt: skip
+
+
+def _path(shape: shapely.Geometry) -> str:
+    """Return a polygon as an SVG path."""
+    parts = []
+    for polygon in shapely.get_parts(shape):
+        if polygon.geom_type != "Polygon":
+            continue
+        for ring in (polygon.exterior, *polygon.interiors):
+            corners = " ".join(f"{x:.1f},{y:.1f}" for x, y in shapely.get_coordinates(ring))
+            parts.append(f"M{corners}Z")
+    return "".join(parts)

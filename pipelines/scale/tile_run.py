@@ -1,0 +1,265 @@
+"""One tile of a region on a worker: the flow of a study through a window, published whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from geo.errors import NothingHere, StudyError
+from geo.grid import cell_area_ha, study_grid
+from pipelines.layers.catalog import sha256
+from pipelines.measured_steps import measurements
+from pipelines.pages.field_page import write_field_pages
+from pipelines.provenance import provenance
+from pipelines.result import StudyResult
+from pipelines.run_state import Report, Run, need
+from pipelines.scale.tiles import Tiles
+from pipelines.screen import gather_result, publish, zone_areas
+from pipelines.staging import staged_folder
+from pipelines.steps import STEPS, field_layer, layers, map_codes, slope, soil_layer
+from pipelines.study import Study
+from pipelines.tables import load_tables
+
+RECORD = "tile.json"
+KEPT = ("layers/zones.tif", "fields.parquet", "data/result.json")
+Part = Callable[[float], None]
+"""Called with the share of a tile that is done, 0-1."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """What a worker is sent: small, paths absolute, so that every worker that sees the folders can do it.
+
+    Attributes
+    ----------
+    index : int
+        Position of the tile in `tiles_file`.
+    tile, name : str
+        Its id and its name.
+    key : str
+        Hash of all that the tile depends on; a finished tile with another key is done again.
+    threads : int
+        Cores for this tile.
+    """
+
+    index: int
+    tile: str
+    name: str
+    tiles_file: Path
+    study: Study
+    folder: Path
+    digest: str
+    region: str
+    out: Path
+    key: str = ""
+    slopes_file: Path | None = None
+    hashes: dict[str, str] = field(default_factory=dict)
+    threads: int = 1
+
+    @property
+    def home(self) -> Path:
+        """Folder of the tile."""
+        return self.out / "tiles" / self.tile
+
+
+def _started(job: Job, report: Report) -> tuple[Run, Tiles]:
+    """Read fields and soils of a tile; the window holds its ground and, whole, the fields that are its own."""
+    tiles = Tiles(gpd.read_parquet(job.tiles_file))
+    base, table = job.study, job.study.map
+    limit = (
+        None if table.bounds is None else study_grid(table.bounds, table.crs, table.resolution_m).extent.boundingbox
+    )
+    box = shapely.box(*tiles.shape(job.index).bounds)
+    name = f"{job.name}, {base.study.name}"
+
+    def through(window: shapely.Geometry) -> Study:
+        inside = window if limit is None else window & shapely.box(*limit.bbox)
+        if inside.is_empty or not inside.area > 0:
+            raise NothingHere("The tile lies outside the bounds of the study.", "[map] bounds", "Leave it out.")
+        return base.model_copy(
+            update={
+                "study": base.study.model_copy(update={"name": name}),
+                "map": table.model_copy(update={"bounds": inside.bounds}),
+            }
+        )
+
+    run = Run(through(box), job.folder, load_tables(base), report, threads=job.threads, hashes=dict(job.hashes))
+    field_layer(run, part=True)
+    report("layers", 0, 3)
+    window = box
+    if run.fields is not None:
+        own = tiles.owners(run.fields) == job.index
+        others = set(run.fields["field_id"][~own])
+        run.problems = [p for p in run.problems if p.layer != "fields" or p.where not in others]
+        run.fields = run.fields[own].reset_index(drop=True)
+        if len(run.fields):
+            window = shapely.box(*shapely.total_bounds([box, *run.fields.geometry]))
+    if base.elevation is not None:  # the slope of a pixel takes its neighbours
+        window = shapely.box(*shapely.buffer(window, table.resolution_m).bounds)
+    run.study = through(window)
+    soil_layer(run)
+    return run, tiles
+
+
+def _own_measurements(run: Run, tiles: Tiles, index: int) -> None:
+    """Read own measurements, and keep those of the tile's fields and, without a field, of its ground."""
+    measurements(run)
+    if run.measurements is None:
+        return
+    readings = run.measurements.readings
+    places = gpd.GeoSeries(gpd.points_from_xy(readings["longitude"], readings["latitude"]), crs="EPSG:4326")
+    here = tiles.owners(gpd.GeoDataFrame(geometry=places.to_crs(run.study.map.crs))) == index
+    fields = set() if run.fields is None else set(run.fields["field_id"])
+    own = np.where(readings["field_id"] != "", readings["field_id"].isin(fields), here)
+    run.measurements = replace(run.measurements, readings=readings[own].reset_index(drop=True))
+    if not own.any():
+        run.measurements = None
+
+
+def measure_slopes(job: Job) -> dict[str, tuple[float, int]]:
+    """Return the sum of the slope (%) over the tile's own pixels, and their number, for each map unit of the window.
+
+    The slope of a map unit is its mean over the whole region, as in a study that is not cut into tiles.
+    """
+    try:
+        run, tiles = _started(job, _silent)
+        run.grid = study_grid(need(run.study.map.bounds), run.study.map.crs, run.study.map.resolution_m)
+        slope(run)
+        codes, map_units = map_codes(run)
+    except StudyError:
+        return {}  # the tile itself will say so
+    own = tiles.own_pixels(job.index, run.grid) & np.isfinite(need(run.slope)) & (codes >= 0)
+    total = np.bincount(codes[own], weights=need(run.slope)[own].astype(float), minlength=len(map_units))
+    pixels = np.bincount(codes[own], minlength=len(map_units))
+    return {m: (float(t), int(n)) for m, t, n in zip(map_units, total, pixels, strict=True)}
+
+
+def run_tile(job: Job, part: Part | None = None) -> dict[str, Any]:
+    """Run a tile and publish it to ``<out>/tiles/<id>/``; return its record, which says what went wrong, if anything.
+
+    Never raises for a fault of the tile: the others go on.
+    """
+    clock = time.monotonic()
+    record: dict[str, Any] = {"tile": job.tile, "name": job.name, "key": job.key}
+    try:
+        return _run(job, record, _shares(job.study, part))
+    except NothingHere as error:
+        record |= {"status": "empty", "what": error.what, "where": error.where, "fix": error.fix}
+    except StudyError as error:
+        record |= {"status": "failed", "what": error.what, "where": error.where, "fix": error.fix}
+    except Exception as error:
+        what = f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"
+        record |= {"status": "failed", "what": what, "where": "", "fix": "", "trace": traceback.format_exc()}
+    record |= {"seconds": round(time.monotonic() - clock, 2)}
+    if record["status"] == "empty":
+        with staged_folder(job.home) as home:
+            _write(home / RECORD, record)
+    return record
+
+
+def _run(job: Job, head: dict[str, Any], report: Report) -> dict[str, Any]:
+    started, clock, busy = datetime.now(UTC), time.monotonic(), time.process_time()
+    run, tiles = _started(job, report)
+    if job.slopes_file is not None:
+        run.map_unit_slope = pd.read_parquet(job.slopes_file)["slope_percent"]
+    _own_measurements(run, tiles, job.index)
+    for step in STEPS:
+        if step not in (layers, measurements):  # these are read
+            step(run)
+    own = tiles.own_pixels(job.index, need(run.grid))
+    if not (own & (need(run.units).site_raster >= 0)).any() and not len(need(run.fields)):
+        raise NothingHere("No pixel of the tile has a soil.", "soils", "Leave it out, or use larger tiles.")
+    whole = gather_result(run, provenance(run, job.digest, started, time.monotonic() - clock))
+    whole.settings["tile"] = {"id": job.tile, "name": job.name, "region": job.region}
+    result = own_ground(whole, own)
+    record = head | {
+        "status": "done", "areas_ha": {str(k): float(v) for k, v in zone_areas(result).items()},
+        "counts": whole.provenance["counts"], "closure_mm": whole.provenance["closure_mm"],
+        "started": whole.provenance["started"],
+    }  # fmt: skip
+    with staged_folder(job.home) as home:
+        publish(result, home, report, field_pages=False)
+        if run.study.run.field_pages and len(whole.fields):  # a field is shown whole, also beyond the tile
+            write_field_pages(whole, home / "fields", progress=lambda n, of: report("field pages", n, of))
+        record["files"] = {name: sha256(home / name) for name in KEPT}
+        record |= {
+            "seconds": round(time.monotonic() - clock, 2),
+            "cpu_seconds": round(time.process_time() - busy, 2),
+            "peak_mb": _peak_mb(),
+            "threads": job.threads,
+        }
+        _write(home / RECORD, record)
+    return record
+
+
+def own_ground(result: StudyResult, own: np.ndarray) -> StudyResult:
+    """Return a result whose map ends at the edge of the tile; what is known of fields and sites stays."""
+    rows, columns = np.flatnonzero(own.any(axis=1)), np.flatnonzero(own.any(axis=0))
+    if not rows.size:
+        rows = columns = np.array([0])
+    cut = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    site = np.where(own[cut], result.site_raster[cut], np.int32(-1))
+    pixels = np.bincount(site.ravel() + 1, minlength=len(result.sites) + 1)[1:]
+    sites = result.sites.assign(area_ha=pixels * cell_area_ha(result.grid))
+    return replace(result, grid=result.grid[cut], site_raster=np.ascontiguousarray(site), sites=sites)
+
+
+def _write(path: Path, record: dict[str, Any]) -> None:
+    path.write_text(json.dumps(record, indent=1, default=str), encoding="utf-8")
+
+
+def read_record(folder: Path) -> dict[str, Any] | None:
+    """Return the record of a tile that is whole; None when the folder holds none, or its files are gone."""
+    try:
+        record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    if not isinstance(record, dict) or (
+        record.get("status") == "done" and not all((folder / name).is_file() for name in KEPT)
+    ):
+        return None
+    return record
+
+
+def _peak_mb() -> int:
+    """Return the most memory that this process has held, in MB, over all its tiles; 0 where nobody counts."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return 0
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return peak // 1024 if sys.platform.startswith("linux") else peak // 1024**2
+
+
+def _shares(study: Study, part: Part | None) -> Report:
+    """Return a report that tells the share of the tile that is done, at most twice a second."""
+    if part is None:
+        return _silent
+    from pipelines.progress import Estimate, run_plan
+
+    estimate, last = Estimate(run_plan(study.run.parameter_sets, study.run.field_pages)), 0.0
+
+    def report(step: str, done: int, total: int) -> None:
+        nonlocal last
+        estimate.tell(step, done, total)
+        if (now := time.monotonic()) - last >= 0.5:
+            last = now
+            part(estimate.fraction)
+
+    return report
+
+
+def _silent(step: str, done: int, total: int) -> None:
+    return None
