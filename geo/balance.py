@@ -11,11 +11,12 @@ import pandas as pd
 import xarray as xr
 
 from geo.air_humidity import growing_deficit
-from geo.balance_season import STEP_DAYS, run_units
+from geo.balance_lanes import LANES, pad_mix, soil_rows
+from geo.balance_season import STEP_DAYS, run_blocks
 from geo.balance_types import DAY, EVENTS, FLUXES
 from geo.errors import StudyError
 from geo.model_rules import DEFAULT_RULES, ModelRules
-from geo.parameters import BalanceSettings, Mix
+from geo.parameters import BalanceSettings
 from geo.season import CHECKS, LADDER_DAYS, SeasonIndex
 from geo.zone_codes import OPTIONS
 
@@ -103,6 +104,17 @@ def _refuse_gaps(days: np.ndarray, seasons: SeasonIndex) -> None:
         )
 
 
+def unit_blocks(unit_cell: np.ndarray) -> np.ndarray:
+    """Return the units in blocks of one climate cell each, shape (block, `LANES`); -1 where a block is not full."""
+    order = np.argsort(unit_cell, kind="stable")
+    cells, first, count = np.unique(unit_cell[order], return_index=True, return_counts=True)
+    ahead = np.concatenate([[0], np.cumsum(-(-count // LANES))[:-1]]) if len(cells) else np.zeros(0, int)
+    rank = np.arange(len(order)) - np.repeat(first, count)
+    blocks = np.full((int((-(-count // LANES)).sum()), LANES), -1, np.int64)
+    blocks[np.repeat(ahead, count) + rank // LANES, rank % LANES] = order
+    return blocks
+
+
 def simulate(
     weather: xr.Dataset,
     seasons: SeasonIndex,
@@ -168,20 +180,23 @@ def simulate(
     rungs = np.asarray(ladder_days, np.int64)
     ladder_paw = np.full((n, len(rungs), m), np.nan, np.float32)
     killed, winter = settings.winter_killed, settings.overwinter
-    weeds = settings.stubble_weeds or Mix(killed.groups[:0], 1.0, 0.0)
-    mix_settings = np.array([[mix.density, mix.water_bonus] for mix in (killed, winter, weeds)])
+    weeds = settings.stubble_weeds
+    mix_settings = np.array([[mix.density, mix.water_bonus] for mix in (killed, winter, weeds or winter)])
+    killed_groups, winter_groups = pad_mix(killed.groups), pad_mix(winter.groups)
+    weed_groups = pad_mix(weeds.groups) if weeds else winter_groups[:0]
     harvest_mm = np.full((n, 4), np.nan) if harvest_water_mm is None else np.asarray(harvest_water_mm, float)
     cell = np.asarray(unit_cell, np.int64)
+    blocks, numbers = unit_blocks(cell), soil_rows(soils)
 
     def run_part(part: slice) -> float:
-        return run_units(
-            soils[part], cell[part], days, events, freezes, killed.groups, winter.groups, weeds.groups, mix_settings,
-            harvest_mm[part], rungs, settings.parameters, paw[part], stored[part], mass[part], cover[part],
-            living[part], emerged[part], flux[part], ladder_paw[part],
+        return run_blocks(
+            blocks[part], cell, numbers, days, events, freezes, killed_groups, winter_groups, weed_groups,
+            mix_settings, harvest_mm, rungs, settings.parameters,
+            paw, stored, mass, cover, living, emerged, flux, ladder_paw,
         )  # fmt: skip
 
-    parts = max(1, min(workers or os.cpu_count() or 1, n))
-    edges = np.linspace(0, n, parts + 1).astype(int)
+    parts = max(1, min(workers or os.cpu_count() or 1, len(blocks)))
+    edges = np.linspace(0, len(blocks), parts + 1).astype(int)
     with ThreadPoolExecutor(parts) as pool:
         worst = max(pool.map(run_part, [slice(i, j) for i, j in itertools.pairwise(edges)]), default=0.0)
     dims = ("unit", "option", "season")

@@ -1,4 +1,4 @@
-"""One day of the soil water balance of one option on one profile (compiled).
+"""One day of the soil water balance of one option, for a block of profiles side by side (compiled).
 
 The physics, in the order of the day:
 
@@ -12,6 +12,7 @@ The physics, in the order of the day:
 7. growth, frost, decay of residue.
 
 Every term is a flux between named stores, so that the balance closes by construction and is checked each day.
+Rows of a block are named in `geo.balance_lanes`.
 """
 
 from __future__ import annotations
@@ -19,9 +20,51 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from geo.balance_types import N_SUB
+from geo.balance_lanes import (
+    BEFORE,
+    CANOPY,
+    CAPACITY,
+    CLOSURE,
+    CN_COVER,
+    CN_FALLOW,
+    DEAD,
+    DEAD_AREA,
+    DEAD_DECAY,
+    DEPLETION,
+    DRAINAGE,
+    DRY,
+    EVAPORATION,
+    FAST,
+    FOOT_SATURATED,
+    FOOT_WILTING,
+    KCB,
+    LANES,
+    OPEN,
+    PACK,
+    PRECIP,
+    REW,
+    ROOT,
+    ROOT_LIMIT,
+    RUNOFF,
+    SHELTER,
+    SNOW,
+    SNOW_LOSS,
+    STRAW,
+    STRESS,
+    SUPPLY,
+    TAKEN,
+    TRANSPIRATION,
+    WARMTH,
+    WATER,
+    falling,
+    fill,
+    highest,
+)
+from geo.balance_types import N_SUB, SUB_THICKNESS_MM
 
-PRECIP, EVAPORATION, TRANSPIRATION, DRAINAGE, RUNOFF, SNOW_LOSS = 0, 1, 2, 3, 4, 5
+_TOP_MM = (0.0, 100.0, 304.8, 609.6, 914.4)
+_THICKNESS_MM = SUB_THICKNESS_MM
+BARE, PLANTED = np.bool_(False), np.bool_(True)
 
 
 @njit(cache=True, error_model="numpy")
@@ -92,185 +135,206 @@ def storm_runoff(rain_mm, cn2, depletion_mm, rew_mm, tew_mm):
     return min(runoff, drier + high - depletion_mm)
 
 
-@njit(cache=True, error_model="numpy")
-def residue_cover(state, p):
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def residue_cover(straw_kg_ha, dead_cover_kg_ha, dead_area_m2_kg, p):
     """Return the share of ground under straw and dead cover: 1 - exp(-sum of area x mass), Gregory 1982."""
-    load = p.straw_area_m2_kg * state.straw_kg_ha + state.dead_area_m2_kg * state.dead_cover_kg_ha
-    return 1.0 - np.exp(-load * 1e-4)
+    return 1.0 - falling((p.straw_area_m2_kg * straw_kg_ha + dead_area_m2_kg * dead_cover_kg_ha) * 1e-4)
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _snow(s, day, p):
+    """Let snow fall and drift, lie, sublime and melt; rain and melt become the supply of the day."""
+    rain, snow = day.rain_mm, day.snow_mm
+    if snow <= 0.0 and highest(s, SNOW) <= 0.0:
+        fill(s, SUPPLY, rain)
+        fill(s, PACK, rain)
+        return
+    full_shelter_m, drift_share, catch_share = p.full_shelter_m, p.snow_drift_share, p.snow_catch_share
+    can_sublime = p.snow_sublimation * day.et0_mm
+    can_melt = p.melt_mm_per_c * max(0.0, day.tmean_c)
+    for i in range(LANES):
+        shelter = min(1.0, s[SHELTER + i] / full_shelter_m)
+        drift = snow * max(0.0, drift_share - catch_share * shelter)
+        lying = s[SNOW + i] + snow - drift
+        sublimed = min(lying, can_sublime)
+        melt = min(lying - sublimed, can_melt)
+        s[PACK + i] = lying + rain
+        s[SNOW + i] = lying - sublimed - melt
+        s[SNOW_LOSS + i] += drift + sublimed
+        s[SUPPLY + i] = rain + melt
 
 
 @njit(cache=True, error_model="numpy")
-def _evaporation_factor(state, p):
-    shelter = min(1.0, state.shelter_m / p.full_shelter_m)
-    return (1.0 - p.residue_evaporation_cut * residue_cover(state, p)) * (1.0 - p.standing_stubble_cut * shelter)
+def _enter_frozen(s, p):
+    """Hold back what frozen ground does not let in; it runs off."""
+    for i in range(LANES):
+        held = s[FOOT_WILTING + i] + s[WATER + i] + s[WATER + LANES + i]
+        free = max(0.0, 1.0 - held / s[FOOT_SATURATED + i])
+        limit = (max(s[PACK + i], p.frozen_least_pack_mm) / p.frozen_pack_mm) ** p.frozen_pack_exponent
+        entering = s[SUPPLY + i] * min(1.0, p.frozen_infiltration * limit * free**p.frozen_pore_exponent)
+        s[RUNOFF + i] += s[SUPPLY + i] - entering
+        s[SUPPLY + i] = entering
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _most_excess(s, rain_mm):
+    """Return the largest rain beyond the initial abstraction on any lane, mm; runoff is looked at only above zero."""
+    most = -1.0
+    for i in range(LANES):
+        cn2 = s[CN_FALLOW + i] + (s[CN_COVER + i] - s[CN_FALLOW + i]) * s[CANOPY + i]
+        wettest = cn2 / (0.427 + 0.00573 * cn2)
+        most = max(most, rain_mm - 0.2 * (25400.0 / wettest - 254.0))
+    return most
 
 
 @njit(cache=True, error_model="numpy")
-def _water_in(state, soil, day, p):
+def _run_off(s, rain_mm):
+    """Shed the storm's runoff."""
+    for i in range(LANES):
+        cn2 = s[CN_FALLOW + i] + (s[CN_COVER + i] - s[CN_FALLOW + i]) * s[CANOPY + i]
+        tew = s[CAPACITY + i] + s[DRY + i]
+        shed = storm_runoff(rain_mm, cn2, s[CAPACITY + i] - s[WATER + i], s[REW + i], tew)
+        s[RUNOFF + i] += shed
+        s[SUPPLY + i] -= shed
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _infiltrate(s):
+    """Fill the sublayers from the top; the rest drains."""
+    for i in range(LANES):
+        supply = s[SUPPLY + i]
+        for k in range(N_SUB):
+            entering = min(supply, s[CAPACITY + k * LANES + i] - s[WATER + k * LANES + i])
+            s[WATER + k * LANES + i] += entering
+            supply -= entering
+        s[DRAINAGE + i] += supply
+
+
+@njit(cache=True, error_model="numpy")
+def _water_in(s, day, p):
     """Snow, melt, runoff and infiltration of the day."""
-    rain = day.rain_mm
-    if day.snow_mm > 0.0:
-        shelter = min(1.0, state.shelter_m / p.full_shelter_m)
-        drift = day.snow_mm * max(0.0, p.snow_drift_share - p.snow_catch_share * shelter)
-        state.flux_mm[SNOW_LOSS] += drift
-        state.snow_mm += day.snow_mm - drift
-    melt = 0.0
-    pack = state.snow_mm + rain
-    if state.snow_mm > 0.0:
-        sublimed = min(state.snow_mm, p.snow_sublimation * day.et0_mm)
-        state.snow_mm -= sublimed
-        state.flux_mm[SNOW_LOSS] += sublimed
-        melt = min(state.snow_mm, p.melt_mm_per_c * max(0.0, day.tmean_c))
-        state.snow_mm -= melt
-    water = state.water_mm
+    _snow(s, day, p)
+    if highest(s, SUPPLY) <= 0.0:
+        return
     if day.frozen > 0.5:
-        supply = rain + melt
-        if supply > 0.0:
-            held = soil.foot_wilting_mm + water[0] + water[1]
-            free = max(0.0, 1.0 - held / soil.foot_saturated_mm)
-            limit = (max(pack, p.frozen_least_pack_mm) / p.frozen_pack_mm) ** p.frozen_pack_exponent
-            entering = supply * min(1.0, p.frozen_infiltration * limit * free**p.frozen_pore_exponent)
-            state.flux_mm[RUNOFF] += supply - entering
-            supply = entering
-    else:
-        supply = melt + rain
-        if rain > 0.0:
-            cn2 = soil.cn_fallow + (soil.cn_cover - soil.cn_fallow) * state.canopy
-            tew = soil.capacity_mm[0] + soil.dry_mm
-            shed = storm_runoff(rain, cn2, soil.capacity_mm[0] - water[0], soil.rew_mm, tew)
-            state.flux_mm[RUNOFF] += shed
-            supply -= shed
-    for k in range(N_SUB):
-        room = soil.capacity_mm[k] - water[k]
-        entering = min(supply, room)
-        water[k] += entering
-        supply -= entering
-    state.flux_mm[DRAINAGE] += supply
+        _enter_frozen(s, p)
+    elif day.rain_mm > 0.0 and _most_excess(s, day.rain_mm) > 0.0:
+        _run_off(s, day.rain_mm)
+    _infiltrate(s)
 
 
-@njit(cache=True, error_model="numpy")
-def _drain_surface(state, soil, day, p):
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _drain_surface(s, p):
     """Move water of the surface layer into the room below it; the wetter it is, the faster (unsaturated flow).
 
     The share that moves in a day is ``surface_drain_share`` at field capacity and falls in proportion to wetness, so
     that large rains are stored and small ones evaporate (Jia and Unger 2001).
     """
-    if day.frozen > 0.5:
-        return
-    water = state.water_mm
-    wet = max(0.0, water[0])
-    moving = p.surface_drain_share * wet * wet / max(1.0, soil.capacity_mm[0])
-    for k in range(1, N_SUB):
-        step = min(moving, soil.capacity_mm[k] - water[k])
-        water[k] += step
-        water[0] -= step
-        moving -= step
+    share = p.surface_drain_share
+    for i in range(LANES):
+        wet = max(0.0, s[WATER + i])
+        wants = share * wet * wet / max(1.0, s[CAPACITY + i])
+        left = wants
+        for k in range(1, N_SUB):
+            step = min(left, s[CAPACITY + k * LANES + i] - s[WATER + k * LANES + i])
+            s[WATER + k * LANES + i] += step
+            left -= step
+        s[WATER + i] -= wants - left
 
 
-@njit(cache=True, error_model="numpy")
-def _evaporate(state, soil, day, p, kcb):
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _evaporate(s, day, p):
     """Evaporation of the top 100 mm (FAO-56 eqs 71, 74, 75), none through snow, little from frozen ground."""
-    if state.snow_mm > 0.0:
-        return 0.0
-    tew = soil.capacity_mm[0] + soil.dry_mm
-    depletion = soil.capacity_mm[0] - state.water_mm[0]
-    rew = min(soil.rew_mm, 0.95 * tew)
-    reduction = 1.0 if depletion <= rew else max(0.0, (tew - depletion) / (tew - rew))
-    exposed = min(1.0, max(0.01, 1.0 - state.canopy))
-    ke = min(reduction * max(0.0, p.kc_max - kcb), exposed * p.kc_max)
-    demand = ke * day.et0_mm * _evaporation_factor(state, p)
-    if day.frozen > 0.5:
-        demand *= p.frozen_evaporation_share
-    taken = min(demand, max(0.0, tew - depletion))
-    state.water_mm[0] -= taken
-    return taken
+    kc_max, residue_cut, stubble_cut = p.kc_max, p.residue_evaporation_cut, p.standing_stubble_cut
+    full_shelter_m = p.full_shelter_m
+    et0_mm = day.et0_mm * (p.frozen_evaporation_share if day.frozen > 0.5 else 1.0)
+    for i in range(LANES):
+        tew = s[CAPACITY + i] + s[DRY + i]
+        depletion = s[CAPACITY + i] - s[WATER + i]
+        rew = min(s[REW + i], 0.95 * tew)
+        reduction = min(1.0, max(0.0, (tew - depletion) / max(1e-9, tew - rew)))
+        exposed = min(1.0, max(0.01, 1.0 - s[CANOPY + i]))
+        ke = min(reduction * max(0.0, kc_max - s[KCB + i]), exposed * kc_max)
+        covered = residue_cover(s[STRAW + i], s[DEAD + i], s[DEAD_AREA + i], p)
+        shelter = min(1.0, s[SHELTER + i] / full_shelter_m)
+        demand = ke * et0_mm * (1.0 - residue_cut * covered) * (1.0 - stubble_cut * shelter)
+        taken = min(demand, max(0.0, tew - depletion))
+        taken = 0.0 if s[SNOW + i] > 0.0 else taken
+        s[WATER + i] -= taken
+        s[EVAPORATION + i] += taken
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def take_up(s, et0_mm):
+    """Transpire from the rooted layers; leaves the depth taken and the stress coefficient. FAO-56 eqs 82-84."""
+    for i in range(LANES):
+        root = min(s[ROOT + i], s[ROOT_LIMIT + i])
+        held, total = 0.0, 0.0
+        for k in range(N_SUB):
+            rooted = min(1.0, max(0.0, (root - _TOP_MM[k]) / _THICKNESS_MM[k]))
+            total += rooted * s[CAPACITY + k * LANES + i]
+            held += rooted * max(0.0, s[WATER + k * LANES + i])
+        demand = s[KCB + i] * et0_mm * s[WARMTH + i]
+        p = min(0.8, max(0.1, s[DEPLETION + i] + 0.04 * (5.0 - demand)))
+        stress = min(1.0, held / max(1e-9, (1.0 - p) * total))
+        stress = 1.0 if s[KCB + i] <= 0.0 else stress
+        taken = min(demand * stress, held)
+        s[STRESS + i] = stress
+        share, used = taken / max(1e-9, held), 0.0
+        for k in range(N_SUB):
+            rooted = min(1.0, max(0.0, (root - _TOP_MM[k]) / _THICKNESS_MM[k]))
+            part = share * rooted * max(0.0, s[WATER + k * LANES + i])
+            s[WATER + k * LANES + i] -= part
+            used += part
+        s[TAKEN + i] = used
+        s[TRANSPIRATION + i] += used
 
 
 @njit(cache=True, error_model="numpy")
-def _rooted(k, root_mm):
-    """Return the share of sublayer `k` that roots of this depth reach."""
-    if k == 0:
-        return min(1.0, root_mm / 100.0)
-    top = 100.0 if k == 1 else 304.8 * (k - 1.0)
-    thickness = 204.8 if k == 1 else 304.8
-    return min(1.0, max(0.0, (root_mm - top) / thickness))
-
-
-@njit(cache=True, error_model="numpy")
-def _take_up(state, soil, demand_mm, root_mm, depletion_p):
-    """Transpire from the rooted layers; returns (taken_mm, stress coefficient). FAO-56 eqs 82-84."""
-    total = 0.0
-    held = 0.0
+def _ledger(s, i):
+    """Return stores plus spendings of one lane, mm (without the freedoms of `FAST`: it is what checks the others)."""
+    total = s[SNOW + i]
     for k in range(N_SUB):
-        rooted = _rooted(k, root_mm)
-        total += rooted * soil.capacity_mm[k]
-        held += rooted * max(0.0, state.water_mm[k])
-    if total <= 0.0 or held <= 0.0:
-        return 0.0, 0.0
-    p = min(0.8, max(0.1, depletion_p + 0.04 * (5.0 - demand_mm)))
-    stress = min(1.0, held / ((1.0 - p) * total))
-    wanted = min(demand_mm * stress, held)
-    taken = 0.0
-    for k in range(N_SUB):
-        part = wanted * _rooted(k, root_mm) * max(0.0, state.water_mm[k]) / held
-        state.water_mm[k] -= part
-        taken += part
-    return taken, stress
+        total += s[WATER + k * LANES + i]
+    return total + s[EVAPORATION + i] + s[TRANSPIRATION + i] + s[DRAINAGE + i] + s[RUNOFF + i] + s[SNOW_LOSS + i]
 
 
 @njit(cache=True, error_model="numpy")
-def _stored(state):
-    total = state.snow_mm
-    for k in range(N_SUB):
-        total += state.water_mm[k]
-    return total
+def water_day(s, day, p, planted):
+    """Run the water of one day on a block.
 
-
-@njit(cache=True, error_model="numpy")
-def _spent(state):
-    total = 0.0
-    for k in range(1, state.flux_mm.size):
-        total += state.flux_mm[k]
-    return total
-
-
-@njit(cache=True, error_model="numpy")
-def water_day(state, soil, day, p, kcb, root_mm, depletion_p, transpiration_share):
-    """Run the water of one day and return (transpiration_mm, stress coefficient).
-
-    `kcb` is the basal crop coefficient of the day, `transpiration_share` what cold leaves of it. Updates `state`,
-    its fluxes and its closure error.
+    On `planted` ground the rows of Kcb, roots, p-fraction and warmth say what the plants want; `BARE` has none.
+    Leaves the depth taken and the stress coefficient of the day, and the largest imbalance so far.
     """
-    before = _stored(state) + _spent(state)
+    for i in range(LANES):
+        s[BEFORE + i] = _ledger(s, i)
     precip = day.rain_mm + day.snow_mm
-    state.flux_mm[PRECIP] += precip
-    _water_in(state, soil, day, p)
-    _drain_surface(state, soil, day, p)
-    state.flux_mm[EVAPORATION] += _evaporate(state, soil, day, p, kcb)
-    taken, stress = 0.0, 1.0
-    if kcb > 0.0:
-        demand = kcb * day.et0_mm * transpiration_share
-        if day.frozen > 0.5:
-            demand = 0.0
-        taken, stress = _take_up(state, soil, demand, min(root_mm, soil.root_limit_mm), depletion_p)
-        state.flux_mm[TRANSPIRATION] += taken
-    error = abs(_stored(state) + _spent(state) - before - precip)
-    state.closure_mm = max(state.closure_mm, error)
-    return taken, stress
+    _water_in(s, day, p)
+    if day.frozen <= 0.5:
+        _drain_surface(s, p)
+    if not planted:
+        fill(s, KCB, 0.0)
+    _evaporate(s, day, p)
+    if planted:
+        take_up(s, 0.0 if day.frozen > 0.5 else day.et0_mm)
+    for i in range(LANES):
+        s[PRECIP + i] += precip
+        s[CLOSURE + i] = max(s[CLOSURE + i], abs(_ledger(s, i) - s[BEFORE + i] - precip))
 
 
-@njit(cache=True, error_model="numpy")
-def decay_day(state, soil, day, p):
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def decay_day(s, day, p):
     """Let residue rot: decomposition days are the lesser of a temperature and a moisture coefficient (Stroo 1989)."""
-    wetness = min(1.0, max(0.0, state.water_mm[0] / max(1.0, soil.capacity_mm[0])))
-    days = min(day.decay_heat, wetness)
-    state.straw_kg_ha *= 1.0 - p.straw_decay_per_day * days
-    state.dead_cover_kg_ha *= 1.0 - min(1.0, p.straw_decay_per_day * state.dead_decay * days)
-    if state.stand_open < 0.5:
-        state.shelter_m = shelter_height(state.dead_cover_kg_ha, p)
+    per_day, heat = p.straw_decay_per_day, day.decay_heat
+    for i in range(LANES):
+        days = min(heat, min(1.0, max(0.0, s[WATER + i] / max(1.0, s[CAPACITY + i]))))
+        dead = s[DEAD + i] * (1.0 - min(1.0, per_day * s[DEAD_DECAY + i] * days))
+        s[STRAW + i] *= 1.0 - per_day * days
+        s[DEAD + i] = dead
+        s[SHELTER + i] = s[SHELTER + i] if s[OPEN + i] > 0.5 else shelter_height(dead, p)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def shelter_height(cover_kg_ha, p):
     """Return the height of stubble and cover that holds snow and slows wind, m; it falls as the cover rots."""
     height_m = p.stubble_height_m + cover_kg_ha * 0.001 * p.cover_height_m_per_t_ha

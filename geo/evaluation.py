@@ -12,9 +12,24 @@ import numpy as np
 import xarray as xr
 from numba import njit
 
-from geo.balance_cover import cover_day, end_cover, open_stand
-from geo.balance_day import decay_day, water_day
-from geo.balance_season import available, bare_day, run_in
+from geo.balance_cover import end_cover, open_stand
+from geo.balance_day import PLANTED, water_day
+from geo.balance_lanes import (
+    CANOPY,
+    CAPACITY,
+    DEPLETION,
+    FLUX,
+    KCB,
+    LANES,
+    ROOT,
+    SNOW,
+    WARMTH,
+    WATER,
+    fill,
+    pack_lanes,
+    pad_mix,
+)
+from geo.balance_season import above_ground, any_day, available, note_layers, run_in, start_stubble
 from geo.balance_types import FLUXES, GROUP, N_SUB, STATE
 from geo.parameters import BalanceSettings, Mix
 from geo.season import RUN_IN_DAYS
@@ -63,48 +78,38 @@ class Span:
 
 
 @njit(cache=True, error_model="numpy")
-def _write(row, state, n_groups):
-    row.available_mm = available(state)
-    row.layer_mm[0] = max(0.0, state.water_mm[0]) + max(0.0, state.water_mm[1])
-    for k in range(2, N_SUB):
-        row.layer_mm[k - 1] = max(0.0, state.water_mm[k])
-    row.surface_mm = state.water_mm[0]
-    row.snow_mm = state.snow_mm
-    for k in range(state.flux_mm.size):
-        row.flux_mm[k] = state.flux_mm[k]
-    mass = state.dead_cover_kg_ha
-    for g in range(n_groups):
-        mass += state.mass_kg_ha[g]
-    row.biomass_kg_ha = mass
-    row.canopy = state.canopy
+def _write(row, s, groups):
+    row.available_mm = available(s, 0)
+    note_layers(row.layer_mm, s, 0)
+    row.surface_mm = s[WATER]
+    row.snow_mm = s[SNOW]
+    for k in range(row.flux_mm.size):
+        row.flux_mm[k] = s[FLUX + k * LANES]
+    row.biomass_kg_ha = above_ground(s, 0, groups)
+    row.canopy = s[CANOPY]
 
 
 @njit(cache=True, error_model="numpy")
-def _run(soil, days, begin, stop, with_run_in, water_share, sow, end, groups, density, bonus, p, states, track):
-    state = states[0]
-    state.closure_mm = 0.0
+def _run(s, days, begin, stop, with_run_in, water_share, sow, end, groups, mix_setting, p, track):
     if with_run_in:
-        run_in(state, soil, days, begin - RUN_IN_DAYS, p)
+        run_in(s, days, begin - RUN_IN_DAYS, p)
     else:
-        for k in range(N_SUB):
-            state.water_mm[k] = water_share * soil.capacity_mm[k]
-        state.straw_kg_ha = p.stubble_straw_kg_ha
-        state.dead_area_m2_kg = p.straw_area_m2_kg
-        state.dead_decay = 1.0
-        state.shelter_m = p.stubble_height_m
+        for j in range(N_SUB * LANES):
+            s[WATER + j] = water_share * s[CAPACITY + j]
+        start_stubble(s, p)
     for t in range(begin, stop):
-        _write(track[t - begin], state, groups.size)
+        _write(track[t - begin], s, groups)
         if t == sow:
-            open_stand(state, groups)
+            open_stand(s, groups)
         if t == end:
-            end_cover(state, groups)
-        if state.stand_open > 0.5:
-            cover_day(state, soil, days[t], groups, p, density, bonus, t - sow)
-            decay_day(state, soil, days[t], p)
-        else:
-            bare_day(state, soil, days[t], p)
-    _write(track[stop - begin], state, groups.size)
-    return state.closure_mm
+            end_cover(s, groups)
+        any_day(s, days[t], groups, p, mix_setting, t - sow)
+    _write(track[stop - begin], s, groups)
+
+
+def _block(soil: np.ndarray) -> np.ndarray:
+    """Return a block with one soil on every lane and nothing in store."""
+    return pack_lanes(np.zeros(1, STATE), np.atleast_1d(soil))
 
 
 def run_span(
@@ -136,26 +141,29 @@ def run_span(
         raise ValueError(f"the span {span} does not fit a record of {len(days)} days")
     if span.sow != NEVER and mix is None:
         raise ValueError("a span with a seeding date needs a mix")
-    groups = np.zeros(1, GROUP)[:0] if mix is None else mix.groups
-    density, bonus = (1.0, 0.0) if mix is None else (mix.density, mix.water_bonus)
+    groups = np.zeros(1, GROUP)[:0] if mix is None else pad_mix(mix.groups)
+    mix_setting = np.array([1.0, 0.0] if mix is None else [mix.density, mix.water_bonus])
     track = np.zeros(span.stop - span.begin + 1, TRACK)
     _run(
-        soil, days, span.begin, span.stop, span.run_in, span.water_share, span.sow, span.end, groups, density, bonus,
-        settings.parameters[0], np.zeros(1, STATE), track,
+        _block(soil), days, span.begin, span.stop, span.run_in, span.water_share, span.sow, span.end, groups,
+        mix_setting, settings.parameters[0], track,
     )  # fmt: skip
     return track
 
 
 @njit(cache=True, error_model="numpy")
-def _run_fixed(soil, days, kcb, canopy, root_mm, depletion_p, p, states, track):
-    state = states[0]
-    for k in range(N_SUB):
-        state.water_mm[k] = soil.capacity_mm[k]
-    state.canopy = canopy
+def _run_fixed(s, days, kcb, canopy, root_mm, depletion_p, p, groups, track):
+    for j in range(N_SUB * LANES):
+        s[WATER + j] = s[CAPACITY + j]
+    fill(s, CANOPY, canopy)
     for t in range(days.size):
-        _write(track[t], state, 0)
-        water_day(state, soil, days[t], p, kcb, root_mm, depletion_p, 1.0)
-    _write(track[days.size], state, 0)
+        _write(track[t], s, groups)
+        fill(s, KCB, kcb)
+        fill(s, ROOT, root_mm)
+        fill(s, DEPLETION, depletion_p)
+        fill(s, WARMTH, 1.0)
+        water_day(s, days[t], p, PLANTED)
+    _write(track[days.size], s, groups)
 
 
 def run_fixed_crop(
@@ -177,7 +185,9 @@ def run_fixed_crop(
     structured array of `TRACK`, shape (time + 1,)
     """
     track = np.zeros(len(days) + 1, TRACK)
-    _run_fixed(soil, days, kcb, canopy, root_mm, depletion_p, settings.parameters[0], np.zeros(1, STATE), track)
+    _run_fixed(
+        _block(soil), days, kcb, canopy, root_mm, depletion_p, settings.parameters[0], np.zeros(1, GROUP)[:0], track
+    )
     return track
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
 from importlib.resources import files
@@ -12,6 +13,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from geo import balance_cover, balance_day
+from geo import balance_lanes as lanes
 from geo.balance import simulate
 from geo.balance_types import DAY, SOIL, STATE
 from geo.parameters import BalanceSettings, Mix, pack_soils
@@ -90,6 +93,74 @@ def day_record(**values: float) -> np.ndarray:
     for name, value in values.items():
         day[name] = value
     return day
+
+
+def on_a_lane(state: np.ndarray, soil: np.ndarray, run: Callable[[np.ndarray], None]) -> np.ndarray:
+    """Let `run` work on a block whose lanes all hold this state and soil; the state takes what came of it."""
+    block = lanes.pack_lanes(state, soil)
+    run(block)
+    rows = block[: lanes.STATE_END].reshape(-1, lanes.LANES)
+    assert (rows == rows[:, :1]).all(), "lanes that start alike stay alike"
+    lanes.unpack_lane(block, state)
+    return block
+
+
+def _want(block: np.ndarray, kcb: float, root_mm: float, depletion: float, warmth: float) -> None:
+    for row, value in ((lanes.KCB, kcb), (lanes.ROOT, root_mm), (lanes.DEPLETION, depletion), (lanes.WARMTH, warmth)):
+        lanes.fill(block, row, value)
+
+
+def water_day(
+    state: np.ndarray, soil: np.ndarray, day: np.ndarray, p: np.ndarray, kcb: float = 0.0, root: float = 0.0,
+    depletion: float = 0.5, warmth: float = 1.0,
+) -> tuple[float, float]:  # fmt: skip
+    """Run the water of one day; returns what was transpired and the stress coefficient. All arrays of length 1."""
+
+    def run(block: np.ndarray) -> None:
+        _want(block, kcb, root, depletion, warmth)
+        balance_day.water_day(block, day[0], p[0], balance_day.PLANTED)
+
+    block = on_a_lane(state, soil, run)
+    return block[lanes.TAKEN], block[lanes.STRESS]
+
+
+def take_up(
+    state: np.ndarray, soil: np.ndarray, demand_mm: float, root_mm: float, depletion: float
+) -> tuple[float, float]:
+    """Transpire once; returns the depth taken and the stress coefficient."""
+
+    def run(block: np.ndarray) -> None:
+        _want(block, 1.0, root_mm, depletion, 1.0)
+        balance_day.take_up(block, demand_mm)
+
+    block = on_a_lane(state, soil, run)
+    return block[lanes.TAKEN], block[lanes.STRESS]
+
+
+def decay_day(state: np.ndarray, soil: np.ndarray, day: np.ndarray, p: np.ndarray) -> None:
+    """Let residue rot for a day."""
+    on_a_lane(state, soil, lambda block: balance_day.decay_day(block, day[0], p[0]))
+
+
+def cover_day(
+    state: np.ndarray, soil: np.ndarray, day: np.ndarray, groups: np.ndarray, p: np.ndarray, density: float,
+    bonus: float, since: int,
+) -> None:  # fmt: skip
+    """Run a cover for a day."""
+    mix = lanes.pad_mix(groups)
+    on_a_lane(
+        state, soil, lambda block: balance_cover.cover_day(block, day[0], mix, p[0], density, bonus, np.int64(since))
+    )
+
+
+def open_stand(state: np.ndarray, groups: np.ndarray) -> None:
+    """Seed a cover."""
+    on_a_lane(state, soil_record(), lambda block: balance_cover.open_stand(block, lanes.pad_mix(groups)))
+
+
+def end_cover(state: np.ndarray, groups: np.ndarray) -> None:
+    """Terminate a cover."""
+    on_a_lane(state, soil_record(), lambda block: balance_cover.end_cover(block, lanes.pad_mix(groups)))
 
 
 def weeds_on(base: BalanceSettings) -> BalanceSettings:

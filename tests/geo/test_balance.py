@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from geo.balance import frozen_ground, killing_freeze, pack_days, simulate, snow_share
+from geo.balance import frozen_ground, killing_freeze, pack_days, simulate, snow_share, unit_blocks
+from geo.balance_lanes import LANES, falling, power_of_share
 from geo.balance_types import FLUXES
 from geo.errors import StudyError
 from geo.zone_codes import OPTIONS
@@ -123,3 +126,46 @@ def test_days_packed_once_give_the_same():
     one = simulate(weather, seasons, soils, cell, pinned_settings())
     two = simulate(weather, seasons, soils, cell, pinned_settings(), days=pack_days(weather))
     np.testing.assert_array_equal(one["paw_mm"], two["paw_mm"])
+
+
+# Side by side -------------------------------------------------------------------------------------------------------
+
+
+@given(st.lists(st.integers(0, 6), min_size=1, max_size=120))
+def test_blocks_hold_every_unit_once_and_one_cell_each(cells):
+    cells = np.array(cells)
+    blocks = unit_blocks(cells)
+    assert blocks.shape[1] == LANES
+    assert sorted(blocks[blocks >= 0]) == list(range(len(cells)))
+    for block in blocks:
+        used = block[block >= 0]
+        assert len(set(cells[used])) == 1
+        assert (block[: len(used)] >= 0).all(), "spare lanes stand at the end"
+    full = sum(-(-np.sum(cells == c) // LANES) for c in set(cells))
+    assert len(blocks) == full, "no more blocks than needed"
+
+
+@pytest.mark.parametrize("units", [1, LANES - 1, LANES, LANES + 1])
+def test_a_unit_is_the_same_whatever_runs_beside_it(units):
+    weather = champion_weather((1995, 1997))
+    rows = [profile("silt loam", 0.6 + 0.1 * k) for k in range(units)]
+    together, alone = run(weather, soils_of(*rows)), run(weather, soils_of(rows[-1]))
+    for name in ("paw_mm", "biomass_kg_ha", "transpiration_mm", "ladder_paw_mm"):
+        np.testing.assert_array_equal(together[name].isel(unit=-1), alone[name].isel(unit=0))
+
+
+@given(st.floats(0.0, 3.0))
+def test_falling_is_the_exponential_of_a_general_library(x):
+    """numpy.exp, relative error below 1e-11 where residue lies (100 % of the ground is 3 and more)."""
+    assert falling(x) == pytest.approx(np.exp(-x), rel=1e-11)
+
+
+@given(st.floats(3.0, 60.0))
+def test_falling_stays_small_far_out(x):
+    assert falling(x) == pytest.approx(np.exp(-x), abs=1e-9)
+
+
+@given(st.floats(0.01, 1.0), st.floats(0.0, 1.0))
+def test_power_of_a_share_is_that_of_a_general_library(share, exponent):
+    """numpy.power, relative error below 1e-8."""
+    assert power_of_share(share, exponent) == pytest.approx(np.power(share, exponent), rel=1e-8)

@@ -5,9 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.balance_cover import cover_day, end_cover, ground_cover, open_stand
+from geo.balance_cover import ground_cover
 from geo.balance_types import GROUP
-from tests.water import day_record, pinned_settings, soil_record, state_record, tables
+from tests.water import (
+    cover_day,
+    day_record,
+    end_cover,
+    open_stand,
+    pinned_settings,
+    soil_record,
+    state_record,
+    tables,
+)
 
 DEFAULT = {
     "share": 1.0, "base_temperature_c": 5.0, "emergence_gdd": 30.0, "half_cover_gdd": 300.0, "cover_max": 0.9,
@@ -28,18 +37,18 @@ def groups_of(*changes: dict[str, float]) -> np.ndarray:
 def sown(share: float = 1.0, *changes: dict[str, float]):
     soil, groups = soil_record(), groups_of(*(changes or ({},)))
     state = state_record(soil, share)
-    open_stand(state[0], groups)
+    open_stand(state, groups)
     return soil, groups, state
 
 
 def live(soil, groups, state, days, *, density=1.0, bonus=0.0, first=0, **day):
     for t in range(days):
         cover_day(
-            state[0],
-            soil[0],
-            day_record(**day)[0],
+            state,
+            soil,
+            day_record(**day),
             groups,
-            pinned_settings().parameters[0],
+            pinned_settings().parameters,
             density,
             bonus,
             first + t,
@@ -220,7 +229,7 @@ def test_termination_leaves_residue_and_no_canopy():
         {"share": 0.6}, {"share": 0.4, "residue_area_m2_kg": 3.0, "decay_multiplier": 2.0}
     )
     mass = state["mass_kg_ha"][0, :2].copy()
-    end_cover(state[0], groups)
+    end_cover(state, groups)
     assert state["canopy"][0] == 0.0
     assert state["stand_open"][0] == 0.0
     assert state["dead_cover_kg_ha"][0] == pytest.approx(mass.sum())

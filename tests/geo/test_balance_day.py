@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.balance_day import residue_cover, storm_runoff, water_day
+from geo.balance_day import residue_cover, storm_runoff
 from geo.balance_types import FLUXES
-from tests.water import day_record, pinned_settings, quiet_settings, soil_record, state_record
+from tests.water import day_record, pinned_settings, quiet_settings, soil_record, state_record, water_day
 
 EVAPORATION, DRAINAGE, RUNOFF, SNOW_LOSS = (
     FLUXES.index(f"{n}_mm") for n in ("evaporation", "drainage", "runoff", "snow_loss")
@@ -16,7 +16,7 @@ EVAPORATION, DRAINAGE, RUNOFF, SNOW_LOSS = (
 
 def one_day(state, soil, used=None, *, kcb=0.0, root=0.0, p=0.5, warmth=1.0, **day):
     parameters = (used or quiet_settings()).parameters
-    return water_day(state[0], soil[0], day_record(**day)[0], parameters[0], kcb, root, p, warmth)
+    return water_day(state, soil, day_record(**day), parameters, kcb, root, p, warmth)
 
 
 def test_rain_fills_from_the_top_and_the_rest_drains():
@@ -127,7 +127,7 @@ def test_residue_and_stubble_cut_evaporation_by_their_shares():
     soil = soil_record()
     used = quiet_settings().changed(residue_evaporation_cut=0.6, standing_stubble_cut=0.2)
     bare, covered = state_record(soil), state_record(soil, straw_kg_ha=2000.0, shelter_m=0.2)
-    share = residue_cover(covered[0], used.parameters[0])
+    share = residue_cover(2000.0, 0.0, 0.0, used.parameters[0])
     for state in (bare, covered):
         one_day(state, soil, used, et0_mm=5.0)
     cut = covered["flux_mm"][0, EVAPORATION] / bare["flux_mm"][0, EVAPORATION]

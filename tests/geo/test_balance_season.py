@@ -13,6 +13,7 @@ from geo.season import RUN_IN_DAYS, Calendar
 from geo.zone_codes import COVERS
 from tests.water import (
     champion_weather,
+    on_a_lane,
     pinned_settings,
     profile,
     run,
@@ -58,7 +59,7 @@ def test_run_in_leaves_a_drier_profile_its_stubble_and_clean_books():
     soil = soils_of(profile("silt loam"))
     days = pack_days(champion_weather((1995, 1996)))[0]
     state = np.zeros(1, STATE)
-    run_in(state[0], soil[0], days, 66, pinned_settings().parameters[0])
+    on_a_lane(state, soil, lambda block: run_in(block, days, 66, pinned_settings().parameters[0]))
     assert state["water_mm"].sum() < 0.6 * soil["capacity_mm"].sum()
     assert state["straw_kg_ha"][0] == 4000.0
     assert state["shelter_m"][0] == 0.25

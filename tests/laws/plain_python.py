@@ -13,9 +13,10 @@ import sys
 import numpy as np
 from numba import config
 
+from geo import balance_lanes as lanes
 from geo.balance import WHEN, killing_freeze, pack_days
 from geo.balance_season import STEP_DAYS, run_season
-from geo.balance_types import EVENTS, FLUXES, STATE
+from geo.balance_types import EVENTS, FLUXES
 from geo.season import CHECKS
 from geo.zone_codes import OPTIONS
 from tests.water import champion_weather, profile, seasons_of, settings, soils_of, weeds_on
@@ -45,18 +46,21 @@ def one_season(texture: str, years: tuple[int, int]) -> dict[str, np.ndarray]:
         "paw": (k, 1, len(CHECKS), 4), "stored": (k, 1, steps), "mass": (k, 1, len(WHEN)), "cover": (k, 1, len(WHEN)),
         "living": (k, 1), "emerged": (k, 1), "flux": (k, 1, len(FLUXES)), "ladder": (len(LADDER), 1),
     }  # fmt: skip
-    out = {name: np.full(shape, np.nan, np.float32) for name, shape in shapes.items()}
-    states = record(np.zeros(3 + len(LADDER), STATE))
+    out = {name: np.full((1, *shape), np.nan, np.float32) for name, shape in shapes.items()}
+    out["living"][:] = 0.0
+    block = np.zeros(lanes.SIZE)
+    forks = np.zeros((2 + len(LADDER), lanes.STATE_END))
+    lanes.load_soils(block, lanes.soil_rows(soils_of(profile(texture))), np.zeros(lanes.LANES, np.int64))
     worst = run_season(
-        0, record(soils_of(profile(texture)))[0], record(days[0]), record(events)[0], freezes[0, 0],
-        record(killed.groups), record(winter.groups), record(weeds.groups),
-        np.array([[mix.density, mix.water_bonus] for mix in (killed, winter, weeds)]), np.full(4, np.nan),
+        0, block, forks, np.zeros(1, np.int64), record(days[0]), record(events)[0], freezes[0, 0],
+        *(record(lanes.pad_mix(mix.groups)) for mix in (killed, winter, weeds)),
+        np.array([[mix.density, mix.water_bonus] for mix in (killed, winter, weeds)]), np.full((1, 4), np.nan),
         LADDER, record(used.parameters)[0],
         out["paw"], out["stored"], out["mass"], out["cover"], out["living"], out["emerged"], out["flux"],
-        out["ladder"], states,
+        out["ladder"],
     )  # fmt: skip
-    ends = {f"{fork} {name}": states[name][fork] for fork in range(len(states)) for name in STATE.names or ()}
-    return {**out, **ends, "worst": np.array(worst)}
+    states = forks.reshape(len(forks), -1, lanes.LANES)[:, :, 0]  # lanes are alike; in plain Python there is one
+    return {**out, "forks": states, "worst": np.array(worst)}
 
 
 def cases() -> dict[str, np.ndarray]:

@@ -13,8 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geo.balance import pack_days, simulate
-from geo.balance_season import bare_day, run_in
-from geo.balance_types import FLUXES, STATE
+from geo.balance_lanes import LANES, SNOW, WATER, pack_lanes, pad_mix
+from geo.balance_season import any_day, run_in
+from geo.balance_types import FLUXES, N_SUB, STATE
 from geo.parameters import BalanceSettings, Mix
 from geo.season import SeasonIndex
 from tests.laws.plain_python import cases
@@ -22,6 +23,7 @@ from tests.water import (
     TEXTURES,
     champion_weather,
     invented_weather,
+    on_a_lane,
     profile,
     run,
     seasons_of,
@@ -114,7 +116,7 @@ def test_water_closes_over_a_million_unit_days(champion):
 def daily_total(soil: np.ndarray, days: np.ndarray, start: int, used: BalanceSettings, n: int) -> np.ndarray:
     """Return soil water and snow under stubble after each day, from the start of the run-in."""
     state = np.zeros(1, STATE)
-    run_in(state[0], soil[0], days, start, used.parameters[0])
+    on_a_lane(state, soil, lambda block: run_in(block, days, start, used.parameters[0]))
     return bare_days(state, soil, days, start, used, n)
 
 
@@ -122,11 +124,11 @@ def bare_days(
     state: np.ndarray, soil: np.ndarray, days: np.ndarray, start: int, used: BalanceSettings, n: int
 ) -> np.ndarray:
     """Run bare days from a state at harvest; return soil water and snow after each."""
-    p, state = used.parameters[0], state.copy()
+    block, nothing_sown = pack_lanes(state, soil), pad_mix(used.overwinter.groups)[:0]
     out = np.empty(n)
     for t in range(n):
-        bare_day(state[0], soil[0], days[start + 135 + t], p)
-        out[t] = state["water_mm"][0].sum() + state["snow_mm"][0]
+        any_day(block, days[start + 135 + t], nothing_sown, used.parameters[0], np.array([1.0, 0.0]), t)
+        out[t] = block[WATER : WATER + N_SUB * LANES : LANES].sum() + block[SNOW]
     return out
 
 
@@ -192,7 +194,7 @@ def test_more_capacity_below_the_surface_never_holds_less_on_ground_that_does_no
     large["capacity_mm"][:, 1] += part * pores
     bare = fixed_residue(used).changed(frozen_infiltration=1e9)
     days, state = pack_days(weather)[0], np.zeros(1, STATE)
-    run_in(state[0], small[0], days, 65, bare.parameters[0])
+    on_a_lane(state, small, lambda block: run_in(block, days, 65, bare.parameters[0]))
     less, more = (bare_days(state, soil, days, 65, bare, 285) for soil in (small, large))
     assert (more - less).min() >= -1e-9
 

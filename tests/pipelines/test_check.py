@@ -131,7 +131,9 @@ def test_problems_are_grouped_without_their_numbers_and_written_out(tmp_path: Pa
     assert found.problems_file is not None
     listed = pd.read_csv(found.problems_file)
     assert "TWIST" in listed["where"].tolist()
-    assert sum(g.count for g in found.groups) == (listed["where"] != WHOLE_STUDY).sum(), "doubts about all are findings"
+    assert sum(g.count for g in found.groups) == (listed["where"] != WHOLE_STUDY).sum(), (
+        "doubts about all are findings"
+    )
 
 
 @pytest.mark.parametrize(("change", "code"), [((), 0), (((f"{HOME}/soils", "gone"),), 1)])

@@ -6,13 +6,16 @@ import numpy as np
 import pytest
 
 from geo.balance import decay_heat
-from geo.balance_cover import cover_day, crown_temperature, open_stand
-from geo.balance_day import adjusted_curve_number, decay_day, runoff_depth, storm_runoff, water_day
+from geo.balance_cover import crown_temperature
+from geo.balance_day import adjusted_curve_number, runoff_depth, storm_runoff
 from geo.balance_types import GROUP
 from geo.parameters import slope_curve_number
 from tests.water import (
     PINNED,
+    cover_day,
     day_record,
+    decay_day,
+    open_stand,
     pinned_settings,
     profile,
     quiet_settings,
@@ -20,6 +23,7 @@ from tests.water import (
     soils_of,
     state_record,
     tables,
+    water_day,
 )
 
 DRAINAGE, RUNOFF = 3, 4
@@ -69,7 +73,7 @@ def test_storm_follows_the_published_number_where_a_wetter_surface_stays_wetter(
     state = state_record(soil, 0.2)
     state["water_mm"][0, 0] = 18.5 - depletion
     p = quiet_settings().parameters
-    water_day(state[0], soil[0], day_record(rain_mm=30.0, et0_mm=0.0)[0], p[0], 0.0, 0.0, 0.5, 1.0)
+    water_day(state, soil, day_record(rain_mm=30.0, et0_mm=0.0), p, 0.0, 0.0, 0.5, 1.0)
     published = runoff_depth(30.0, adjusted_curve_number(85.0, depletion, 9.5, 23.5))
     assert state["flux_mm"][0, RUNOFF] == pytest.approx(published, abs=0.02)
 
@@ -117,7 +121,7 @@ def melt_on_frozen_ground(swe: float, saturation: float, days: int) -> tuple[flo
     before = state["water_mm"].sum()
     p = quiet_settings(frozen_evaporation_share=0.0, snow_sublimation=0.0, melt_mm_per_c=swe / days).parameters
     for _ in range(days):
-        water_day(state[0], soil[0], day_record(frozen=1.0, tmean_c=1.0, et0_mm=0.0)[0], p[0], 0.0, 0.0, 0.5, 1.0)
+        water_day(state, soil, day_record(frozen=1.0, tmean_c=1.0, et0_mm=0.0), p, 0.0, 0.0, 0.5, 1.0)
     assert state["snow_mm"][0] == pytest.approx(0.0, abs=1e-9)
     return float(state["water_mm"].sum() - before + state["flux_mm"][0, DRAINAGE]), float(state["flux_mm"][0, RUNOFF])
 
@@ -154,7 +158,7 @@ def test_straw_decay(days, left):
     soil = soil_record()
     state = state_record(soil, straw_kg_ha=4000.0)
     for _ in range(days):
-        decay_day(state[0], soil[0], day_record(decay_heat=1.0)[0], pinned_settings().parameters[0])
+        decay_day(state, soil, day_record(decay_heat=1.0), pinned_settings().parameters)
     assert state["straw_kg_ha"][0] / 4000.0 == pytest.approx(left, abs=0.004)
 
 
@@ -164,10 +168,10 @@ def test_decay_takes_the_lesser_of_heat_and_moisture():
     state = state_record(soil, 0.5, straw_kg_ha=4000.0)
     for _ in range(30):
         decay_day(
-            state[0],
-            soil[0],
-            day_record(decay_heat=float(decay_heat(np.array([18.0]))[0]))[0],
-            pinned_settings().parameters[0],
+            state,
+            soil,
+            day_record(decay_heat=float(decay_heat(np.array([18.0]))[0])),
+            pinned_settings().parameters,
         )
     assert state["straw_kg_ha"][0] / 4000.0 == pytest.approx(0.819, abs=0.002)
 
@@ -205,9 +209,9 @@ def test_dry_matter_of_a_millimetre(efficiency, vpd, kg_per_mm):
                         "kill_hardened_c": -50.0, "kill_three_nights_c": -60.0,
                         "hardening_days": 30.0}.items():  # fmt: skip
         group[name] = value
-    open_stand(state[0], group)
+    open_stand(state, group)
     state["emerged"], state["heat_gdd"][0, 0], state["root_mm"][0, 0] = 1.0, 400.0, 600.0
-    cover_day(state[0], soil[0], day_record(vpd_kpa=vpd)[0], group, pinned_settings().parameters[0], 1.0, 0.0, 40)
+    cover_day(state, soil, day_record(vpd_kpa=vpd), group, pinned_settings().parameters, 1.0, 0.0, 40)
     transpired = state["flux_mm"][0, 2]
     assert transpired > 2.0
     assert state["mass_kg_ha"][0, 0] / transpired == pytest.approx(kg_per_mm, rel=1e-9)

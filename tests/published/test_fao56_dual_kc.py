@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from geo.balance_cover import density_coefficient
-from geo.balance_day import _take_up, residue_cover, water_day
+from geo.balance_day import residue_cover
 from tests.water import (
     day_record,
     pinned_settings,
@@ -20,6 +20,8 @@ from tests.water import (
     soils_of,
     state_record,
     tables,
+    take_up,
+    water_day,
 )
 
 EVAPORATION, TRANSPIRATION = 1, 2
@@ -47,7 +49,7 @@ def evaporate(
     daily = []
     for _ in range(days):
         before = state["flux_mm"][0, EVAPORATION]
-        water_day(state[0], soil[0], day_record(et0_mm=et0)[0], p[0], kcb, 0.0, 0.5, 0.0)
+        water_day(state, soil, day_record(et0_mm=et0), p, kcb, 0.0, 0.5, 0.0)
         daily.append(state["flux_mm"][0, EVAPORATION] - before)
     assert state["flux_mm"][0, TRANSPIRATION] == 0.0
     return np.array(daily), float(soil["capacity_mm"][0, 0] - state["water_mm"][0, 0])
@@ -126,7 +128,7 @@ def _root_zone(depletion: float):
 )  # fmt: skip
 def test_stress_coefficient(depletion, stress):
     soil, state = _root_zone(depletion)
-    taken, ks = _take_up(state[0], soil[0], 5.0, 1219.2, 0.55)
+    taken, ks = take_up(state, soil, 5.0, 1219.2, 0.55)
     assert ks == pytest.approx(stress, abs=0.001)
     assert taken == pytest.approx(5.0 * ks, abs=1e-9)
     assert state["water_mm"].sum() == pytest.approx(200.0 - depletion - taken)
@@ -142,7 +144,7 @@ def test_stress_coefficient(depletion, stress):
 )
 def test_depletion_fraction_follows_demand(etc, p):
     soil, state = _root_zone(190.0)
-    _, ks = _take_up(state[0], soil[0], etc, 1219.2, 0.55)
+    _, ks = take_up(state, soil, etc, 1219.2, 0.55)
     assert 1.0 - 10.0 / 200.0 / ks == pytest.approx(p, abs=0.002)
 
 
@@ -150,7 +152,7 @@ def test_uptake_in_proportion_to_rooted_water():
     soil, state = _root_zone(0.0)
     state["water_mm"][0] = [4.0, 16.0, 30.0, 10.0, 40.0]
     before = state["water_mm"][0].copy()
-    taken, _ = _take_up(state[0], soil[0], 5.0, 609.6 + 152.4, 0.55)
+    taken, _ = take_up(state, soil, 5.0, 609.6 + 152.4, 0.55)
     used = before - state["water_mm"][0]
     np.testing.assert_allclose(used / taken, np.array([4.0, 16.0, 30.0, 5.0, 0.0]) / 55.0, atol=1e-12)
 
@@ -184,7 +186,7 @@ def test_readily_available_water(field_capacity, wilting, taw_per_m, raw_maize):
 
     def stress(depletion):
         state = state_record(soil, 1.0 - depletion / (taw * 1.2192))
-        return _take_up(state[0], soil[0], 5.0, 1219.2, 0.55)[1]
+        return take_up(state, soil, 5.0, 1219.2, 0.55)[1]
 
     raw = raw_maize * 1.2192 / 1.2
     assert stress(raw - 1.0) == 1.0
@@ -234,15 +236,15 @@ def test_density_limits():
                   (5000, 92.7))],
 )  # fmt: skip
 def test_residue_cover(mass, cover):
-    soil = soil_record()
-    got = residue_cover(state_record(soil, straw_kg_ha=mass)[0], pinned_settings().parameters[0])
+    got = residue_cover(mass, 0.0, 0.0, pinned_settings().parameters[0])
     assert 100.0 * got == pytest.approx(cover, abs=0.06)
 
 
 def test_residues_add_in_the_exponent():
     """Cover of two residues: 1 - exp(-(a1 m1 + a2 m2)) (Gregory 1982)."""
-    state = state_record(soil_record(), straw_kg_ha=1000.0, dead_cover_kg_ha=500.0, dead_area_m2_kg=4.0)
-    assert residue_cover(state[0], pinned_settings().parameters[0]) == pytest.approx(1 - np.exp(-0.5228 - 0.2))
+    assert residue_cover(1000.0, 500.0, 4.0, pinned_settings().parameters[0]) == pytest.approx(
+        1 - np.exp(-0.5228 - 0.2)
+    )
 
 
 @pytest.mark.parametrize(
