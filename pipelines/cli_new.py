@@ -38,7 +38,7 @@ path = "fields.gpkg"      # GeoPackage, Shapefile (zip too), GeoJSON, KML/KMZ, G
 # [elevation]             # a height model, for the slope in the erosion caution
 # path = "elevation.tif"
 
-# [measurements]          # own soil water by depth, from sensors or cores: start of the balance, and a page of its own
+# [measurements]          # own soil water by depth, from sensors or cores: a start of the balance, and a page
 # path = "soil_water.csv"
 # columns = { field_id = "Field", date = "Date", top = "From", bottom = "To", volumetric = "VWC" }
 # units = { depth = "inch", volumetric = "percent" }   # never guessed; not needed where the header says them, VWC (%)

@@ -21,8 +21,8 @@ from pipelines.layers.tables import write_csv
 from pipelines.measured import forget_measured
 from pipelines.pages.county_map import write_county_map
 from pipelines.pages.field_page import write_field_pages
-from pipelines.pages.measured_page import PAGE as MEASURED_PAGE
 from pipelines.pages.measured_page import write_measured_page
+from pipelines.pages.measured_words import PAGE as MEASURED_PAGE
 from pipelines.provenance import provenance
 from pipelines.result import StudyResult, save_result
 from pipelines.run_state import Report, Run

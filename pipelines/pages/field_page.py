@@ -31,6 +31,7 @@ from pipelines.pages.field_map import draw_field
 from pipelines.pages.field_numbers import FieldNumbers, season_count
 from pipelines.pages.field_spring import spring_advice, spring_line
 from pipelines.pages.field_words import Case, write_answer
+from pipelines.pages.measured_words import field_note
 from pipelines.result import StudyResult
 from pipelines.text import Catalogue, load_catalogue
 
@@ -197,6 +198,7 @@ def _render(study: _Study, row: int) -> str:
         "irrigated": case.irrigated,
         "study": safe_text(study.result.settings["name"]),
         "answer": write_answer(case, numbers.rules, words, units),
+        "measured": field_note(study.result.measured, str(field["field_id"]), words, units),
         "zone": study.styles[code],
         "styles": study.styles,
         "drawn": drawn,

@@ -16,17 +16,16 @@ from geo.season import Calendar, day_of_year
 from geo.water_on_date import days_after_harvest
 from geo.zone_codes import OPTIONS
 from pipelines.display import Units, convert
-from pipelines.legend import zone_styles
 from pipelines.measured import ALL_FEET, SOUNDING, Measured
 from pipelines.pages.field_calendar import study_calendar
 from pipelines.pages.field_numbers import season_count
 from pipelines.pages.field_page import field_file_name, page_assets, page_environment, page_footer, safe_text
 from pipelines.pages.measured_chart import MeasuredWords, draw_measured
+from pipelines.pages.measured_words import anchors, day_with_year, start_sentence, zone_sentence
 from pipelines.result import StudyResult
 from pipelines.staging import staged_file
 from pipelines.text import Catalogue, load_catalogue
 
-PAGE = "measurements.html"
 FEW = 10
 _FEET = (ALL_FEET, 1, 2, 3, 4)
 _STYLE = """
@@ -124,8 +123,7 @@ class _Page:
 
     def date(self, date: pd.Timestamp) -> str:
         """Return a day with its year."""
-        day = self.units.date(day_of_year((date.month, date.day)))
-        return self.t("date_us" if self.units.us else "date_metric", day=day, year=date.year)
+        return day_with_year(date, self.words, self.units)
 
     def answers(self) -> list[dict[str, Any]]:
         """Return the summary: first of the very season, where the weather knows it, then of the middle year."""
@@ -188,6 +186,7 @@ class _Page:
         known = bool(rows["own_mm"].notna().any())
         return {
             **self.heading(first),
+            "anchor": anchors(self.measured)[place],
             "chart": self.chart(place, total, known, f"c{number}"),
             "own": known,
             "groups": [self.group(part, known) for _, part in rows.groupby([*SOUNDING], sort=True, dropna=False)],
@@ -261,22 +260,13 @@ class _Page:
 
     def start(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return what the answer of one place is from the measured start, beside the one as modelled."""
-        first, depth = rows.iloc[0], self.units.depth
-        days = int(first["after_harvest"])
-        when = self.t("start.on" if days == 0 else "start.after" if days > 0 else "start.before", count=abs(days))
-        said = self.t(
-            "start.start" if self.units.us else "start.start_metric", date=self.date(first["date"]), days=when,
-            measured=depth(first["measured_mm"]), feet=int(first["feet"]), modelled=depth(first["modelled_mm"]),
-        )  # fmt: skip
-        styles = zone_styles(self.words)
-        before, after = (
-            self.t("start.zone", code=styles[int(first[k])].code, label=styles[int(first[k])].label)
-            for k in ("zone_code", "zone_code_start")
-        )
-        zone = self.t("start.same", zone=before) if before == after else self.t(
-            "start.other", before=before, after=after)  # fmt: skip
-        return {**self.heading(first), "said": said, "zone": zone, "rows": [self.start_row(r) for r in
-                rows.to_dict("records")]}  # fmt: skip
+        first = rows.iloc[0]
+        return {
+            **self.heading(first),
+            "said": start_sentence(first, self.words, self.units),
+            "zone": zone_sentence(first, self.words),
+            "rows": [self.start_row(r) for r in rows.to_dict("records")],
+        }
 
     def start_row(self, row: dict[Any, Any]) -> dict[str, str]:
         """Return one option: as modelled, and from the measured start."""

@@ -28,6 +28,7 @@ from geo.soil_layers import (
     STEP_MM,
     Floats,
     GridSoils,
+    foot_capacity,
     join_equal_cells,
     layer_weights,
     soils_from_texture,
@@ -222,6 +223,7 @@ def _describe(
             fc = np.where(crossed, np.nan, fc)
         soil = 1.0 - np.nan_to_num(layers["fragments"]) if "fragments" in layers else 1.0
         water = soils_from_water((fc - wp) * soil, fc, wp, top, bottom, limit, surface_table())
+        water = replace(water, wilting_mm=foot_capacity(wp * soil, top, bottom, limit))
         if texture is not None:
             return _with_texture(water, texture, keep_contents=True), problems
         return water, [*problems, _assumed(where, layers)]

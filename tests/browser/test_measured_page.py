@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from pipelines.pages.field_page import write_field_pages
 from pipelines.pages.measured_page import write_measured_page
 from tests.browser.conftest import find_chromium
 from tests.pipelines.measured_results import measured_result
@@ -103,3 +104,14 @@ def test_prints_on_paper_without_cutting_a_table_off(open_page, pages):
     text = " ".join(s.extract_text() for s in sheets)
     assert 1 <= len(sheets) <= 4
     assert text.count("Together") == 9
+
+
+@pytest.mark.parametrize("system", ["us", "metric"])
+def test_the_page_of_a_measured_field_still_prints_on_one_sheet(open_page, tmp_path, system):
+    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
+    study = measured_result(system, places=8)
+    for path in write_field_pages(study, tmp_path):
+        page = open_page(path).page
+        assert page.locator("p.special a").count() == 1
+        for paper in ("Letter", "A4"):
+            assert len(pypdf.PdfReader(io.BytesIO(page.pdf(format=paper))).pages) == 1, path

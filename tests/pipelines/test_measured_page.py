@@ -10,7 +10,7 @@ import pytest
 
 from geo.measured_water import agreement
 from pipelines.measured import ALL_FEET
-from pipelines.pages.field_page import field_file_name
+from pipelines.pages.field_page import field_file_name, render_field_page
 from pipelines.pages.measured_page import render_measured_page, write_measured_page
 from pipelines.text import load_catalogue
 from tests.pipelines.field_results import Page, rated_result
@@ -109,6 +109,20 @@ def test_hostile_names_are_text_and_nothing_is_fetched(study, html):
 
 def test_no_link_leads_to_a_field_page_that_is_not_there(study):
     assert "fields/" not in render_measured_page(study, field_pages=False)
+
+
+def test_the_page_of_a_measured_field_says_so_and_the_others_do_not(study):
+    field_id = str(study.fields["field_id"].iloc[0])
+    text = visible(render_field_page(study, field_id))
+    assert "On Jul 25, 2019 you measured 4.0 in of water that plants can use here." in text
+    assert "The zone changes from 1 " in text
+    page = Page(render_field_page(study, field_id))
+    assert "../measurements.html#place-1" in [a.get("href") for tag, a in page.tags if tag == "a"]
+    assert 'id="place-1"' in render_measured_page(study)
+    other = render_field_page(study, str(study.fields["field_id"].iloc[-1]))
+    assert "measurements.html" not in other
+    alone = replace(study, measured=replace(study.measured, starts=study.measured.starts.iloc[:0]))
+    assert "This field has readings of soil water." in visible(render_field_page(alone, field_id))
 
 
 def test_layers_that_were_measured_in_part_and_assumptions_are_marked():
