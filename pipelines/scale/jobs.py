@@ -21,12 +21,21 @@ from pipelines.staging import staged_file
 from pipelines.study import Study
 from pipelines.tables import Tables
 
+LAYERS = ("soils", "climate", "fields", "elevation", "measurements")
 Report = Callable[[str, float, int], None]
 """Called as ``report(step, done, total)``; done may lie between two tiles."""
 
 
 def plan_jobs(
-    region: Region, study: Study, folder: Path, digests: dict[str, str], tiles: Tiles, tables: Tables, out: Path
+    region: Region,
+    study: Study,
+    folder: Path,
+    digests: dict[str, str],
+    tiles: Tiles,
+    tables: Tables,
+    out: Path,
+    *,
+    again: bool = False,
 ) -> tuple[list[Job], list[dict[str, str]]]:
     """Return a job for each tile, in their order, and the layers of the study with their hashes."""
     base = Run(study, folder, tables, lambda *_: None)
@@ -37,10 +46,12 @@ def plan_jobs(
         tiles.frame.to_parquet(path, index=False)
     settings = study.model_dump(mode="json")
     settings["study"].pop("out")
+    for name in LAYERS:  # what is in the files counts, not where they lie
+        (settings[name] or {}).pop("path", None)
     common = {
         "program": version(), "settings": settings, "tables": tables.digest, "region": region.region.name,
-        "layers": [(i["layer"], i["sha256"]) for i in inputs],
     }  # fmt: skip
+    layers = _hash([(i["layer"], i["sha256"]) for i in inputs])
     jobs = []
     for index in range(len(tiles)):
         near = [(tiles.id(i), hashlib.sha256(tiles.shape(i).wkb).hexdigest()) for i in tiles.near(index)]
@@ -49,7 +60,7 @@ def plan_jobs(
                 index=index, tile=tiles.id(index), name=tiles.name(index), tiles_file=tiles_file, study=study,
                 folder=folder, digest=digests["study"], region=region.region.name, out=out,
                 key=_hash(common | {"tile": tiles.id(index), "name": tiles.name(index), "near": near}),
-                hashes=base.hashes,
+                layers=layers, hashes=base.hashes, again=again,
             )
         )  # fmt: skip
     return jobs, inputs
@@ -59,9 +70,13 @@ def _hash(value: object) -> str:
     return hashlib.sha256(json.dumps(value, sort_keys=True).encode()).hexdigest()
 
 
-def unfinished(jobs: list[Job], again: bool) -> list[Job]:
-    """Return the jobs whose tile is not there, or was made from other inputs or settings."""
-    return [j for j in jobs if again or (read_record(j.home) or {}).get("key") != j.key]
+def unfinished(jobs: list[Job]) -> list[Job]:
+    """Return the jobs whose tile is not there, or was made from other layers or settings."""
+    return [job for job in jobs if job.again or not _same(read_record(job.home), job)]
+
+
+def _same(record: dict[str, Any] | None, job: Job) -> bool:
+    return record is not None and (record.get("key"), record.get("layers")) == (job.key, job.layers)
 
 
 class Slopes:
@@ -70,7 +85,7 @@ class Slopes:
     What a tile has measured is kept in ``slopes/``, so that a killed run does not measure it again.
     """
 
-    def __init__(self, jobs: list[Job], again: bool) -> None:
+    def __init__(self, jobs: list[Job]) -> None:
         self._jobs = jobs
         self._folder = jobs[0].out / "slopes"
         self._folder.mkdir(exist_ok=True)
@@ -80,7 +95,7 @@ class Slopes:
                 kept = json.loads(self._file(job).read_text(encoding="utf-8"))
             except (OSError, ValueError):
                 continue
-            if kept.get("key") == job.key and not again:
+            if _same(kept, job) and not job.again:
                 self._found[job.index] = kept["map_units"]
         self.todo = [job for job in jobs if job.index not in self._found]
 
@@ -95,7 +110,9 @@ class Slopes:
             self._found[job.index] = sums
             if sums:
                 with staged_file(self._file(job)) as path:
-                    path.write_text(json.dumps({"key": job.key, "map_units": sums}), encoding="utf-8")
+                    path.write_text(
+                        json.dumps({"key": job.key, "layers": job.layers, "map_units": sums}), encoding="utf-8"
+                    )
 
         report("lie", 0, len(self.todo))
         work(team, measure_slopes, self.todo, done, lambda n: report("lie", n, len(self.todo)))

@@ -82,8 +82,8 @@ def sweep(
     target = (out or Path.cwd() / region.region.out).resolve()
     with ready_folder(target, layers), _alone(target):
         report("inputs", 0, 1)
-        jobs, inputs = plan_jobs(region, study, folder, digests, tiles, tables, target)
-        slopes = None if study.elevation is None else Slopes(jobs, again)
+        jobs, inputs = plan_jobs(region, study, folder, digests, tiles, tables, target, again=again)
+        slopes = None if study.elevation is None else Slopes(jobs)
         report("inputs", 1, 1)
         with ExitStack() as stack:
             team = None
@@ -92,12 +92,13 @@ def sweep(
                 team = stack.enter_context(_crew(region, len(jobs), processes, report))
                 slopes.measure(team, report)
             jobs = jobs if slopes is None else slopes.handed_out()
-            todo = unfinished(jobs, again)
+            todo = unfinished(jobs)
             if todo and team is None:
                 plan(region_plan(len(todo), False))
                 team = stack.enter_context(_crew(region, len(todo), processes, report))
             found = _run(team, todo, report) if team is not None else {}
             words = "" if team is None else f"{team.workers} on {team.words}, {team.threads} threads a tile"
+        fresh = sum(not r.pop("kept", False) for r in found.values())
         records = [found.get(job.index) or read_record(job.home) or {} for job in jobs]
         records = [{"tile": job.tile, "name": job.name} | r for job, r in zip(jobs, records, strict=True)]
         _note_failures(target, records)
@@ -110,7 +111,7 @@ def sweep(
             "mix_water_bonus": max(float(m.get("mix_water_bonus", 0.0)) for m in tables.mixes.values()),
             "workers": words, "inputs": inputs, "settings": study.model_dump(mode="json"),
         }  # fmt: skip
-        swept = Swept(region, study, target, tiles, records, len(todo), time.monotonic() - clock, about)
+        swept = Swept(region, study, target, tiles, records, fresh, time.monotonic() - clock, about)
         join(swept, partial(report, "joining"))
     return replace(swept, seconds=time.monotonic() - clock)
 

@@ -26,8 +26,9 @@ from pipelines.provenance import provenance
 from pipelines.result import StudyResult
 from pipelines.run_state import Report, Run, need
 from pipelines.scale.tiles import Tiles
+from pipelines.scale.window_digest import window_digest
 from pipelines.screen import gather_result, publish, zone_areas
-from pipelines.staging import staged_folder
+from pipelines.staging import staged_file, staged_folder
 from pipelines.steps import STEPS, field_layer, layers, map_codes, slope, soil_layer
 from pipelines.study import Study
 from pipelines.tables import load_tables
@@ -49,7 +50,11 @@ class Job:
     tile, name : str
         Its id and its name.
     key : str
-        Hash of all that the tile depends on; a finished tile with another key is done again.
+        Hash of settings, tables, borders and slopes; a finished tile with another key is done again.
+    layers : str
+        Hash of the layers' files. Where only that has changed, a finished tile is kept if its window reads the same.
+    again : bool
+        Do the tile again in any case.
     threads : int
         Cores for this tile.
     """
@@ -64,6 +69,8 @@ class Job:
     region: str
     out: Path
     key: str = ""
+    layers: str = ""
+    again: bool = False
     slopes_file: Path | None = None
     hashes: dict[str, str] = field(default_factory=dict)
     threads: int = 1
@@ -152,7 +159,7 @@ def run_tile(job: Job, part: Part | None = None) -> dict[str, Any]:
     Never raises for a fault of the tile: the others go on.
     """
     clock = time.monotonic()
-    record: dict[str, Any] = {"tile": job.tile, "name": job.name, "key": job.key}
+    record: dict[str, Any] = {"tile": job.tile, "name": job.name, "key": job.key, "layers": job.layers}
     try:
         return _run(job, record, _shares(job.study, part))
     except NothingHere as error:
@@ -178,6 +185,10 @@ def _run(job: Job, head: dict[str, Any], report: Report) -> dict[str, Any]:
     for step in STEPS:
         if step not in (layers, measurements):  # these are read
             step(run)
+        if step is slope:  # all layers are read
+            head["read"] = window_digest(run)
+            if kept := _kept(job, head["read"]):
+                return kept
     own = tiles.own_pixels(job.index, need(run.grid))
     if not (own & (need(run.units).site_raster >= 0)).any() and not len(need(run.fields)):
         raise NothingHere("No pixel of the tile has a soil.", "soils", "Leave it out, or use larger tiles.")
@@ -202,6 +213,16 @@ def _run(job: Job, head: dict[str, Any], report: Report) -> dict[str, Any]:
         }
         _write(home / RECORD, record)
     return record
+
+
+def _kept(job: Job, read: str) -> dict[str, Any] | None:
+    """Return the record of a finished tile that would come out the same, its file brought up to date; else None."""
+    earlier = read_record(job.home)
+    if job.again or earlier is None or (earlier.get("key"), earlier.get("read")) != (job.key, read):
+        return None
+    with staged_file(job.home / RECORD) as path:
+        _write(path, earlier | {"layers": job.layers})
+    return earlier | {"layers": job.layers, "kept": True}
 
 
 def own_ground(result: StudyResult, own: np.ndarray) -> StudyResult:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -29,7 +30,7 @@ def _row(folder: Path, shift: float = 0.0, third: str = "Third") -> None:
 
 
 def _keys(folder: Path) -> dict[str, str]:
-    return {job.tile: job.key for job in _jobs(folder)}
+    return {job.tile: job.key + job.layers for job in _jobs(folder)}
 
 
 def _jobs(folder: Path) -> list[Job]:
@@ -91,17 +92,18 @@ def test_only_whole_tiles_with_the_same_key_are_finished(home: Path) -> None:
     jobs = _jobs(home)
     a, b, c, d = jobs
     for job, record in (
-        (a, {"status": "done", "key": a.key}),
-        (b, {"status": "done", "key": "another"}),
-        (c, {"status": "empty", "key": c.key}),
-        (d, {"status": "done", "key": d.key}),
+        (a, {"status": "done", "key": a.key, "layers": a.layers}),
+        (b, {"status": "done", "key": "another", "layers": b.layers}),
+        (c, {"status": "empty", "key": c.key, "layers": c.layers}),
+        (d, {"status": "done", "key": d.key, "layers": d.layers}),
     ):
         job.home.mkdir(parents=True)
         (job.home / "tile.json").write_text(json.dumps(record))
     for name in KEPT:
         (a.home / name).parent.mkdir(exist_ok=True)
         (a.home / name).write_text("here")
-    assert [job.tile for job in unfinished(jobs, again=False)] == ["b", "d"]  # d: its files are gone
-    assert [job.tile for job in unfinished(jobs, again=True)] == ["a", "b", "c", "d"]
+    assert [job.tile for job in unfinished(jobs)] == ["b", "d"]  # d: its files are gone
+    assert [job.tile for job in unfinished([replace(job, again=True) for job in jobs])] == ["a", "b", "c", "d"]
+    assert [job.tile for job in unfinished([replace(job, layers="new") for job in jobs])] == ["a", "b", "c", "d"]
     (a.home / "tile.json").write_text("{ half a rec")
-    assert [job.tile for job in unfinished(jobs, again=False)] == ["a", "b", "d"]
+    assert [job.tile for job in unfinished(jobs)] == ["a", "b", "d"]

@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 from types import SimpleNamespace
 
+import geopandas as gpd
 import psutil
 import pytest
 import rasterio
@@ -142,6 +143,19 @@ def test_a_killed_run_goes_on_where_it_was(tmp_path: Path) -> None:
     assert {f: f.stat().st_mtime_ns for f in first.rglob("*") if f.is_file()} == stamps
     assert not list(out.rglob(".part-*"))
     assert (out / "index.html").is_file()
+    assert run_here(region, out).fresh == 0
+
+    # Another file of fields, one of them renamed: only the tile that has this field reads something else.
+    fields = gpd.read_file(sample_dir() / "fields.gpkg")
+    own = gpd.read_parquet(out / "fields" / "tile=08003")["field_id"].iloc[0]
+    fields.loc[fields["field_id"] == own, "name"] = "Renamed"
+    fields.to_file(tmp_path / "fields.gpkg", layer="fields")
+    study = tmp_path / "study.toml"
+    study.write_text(study.read_text().replace(f"{sample_dir().as_posix()}/fields.gpkg", "fields.gpkg"))
+    assert run_here(region, out).fresh == 1
+    renamed = gpd.read_parquet(out / "fields").set_index("field_id")
+    assert renamed.loc[own, "name"] == "Renamed"
+    assert renamed.loc[own, "tile_id"] == "08003"
     assert run_here(region, out).fresh == 0
 
 
