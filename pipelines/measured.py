@@ -43,6 +43,19 @@ class Measured:
     kind: str
 
 
+def measured_table(measured: Measured) -> pd.DataFrame:
+    """Return the comparison with published column names (`shared/columns.csv`), one row a sounding and layer."""
+    names = {
+        "place": "place", "name": "name", "longitude": "longitude", "latitude": "latitude", "date": "measured_on",
+        "option": "option", "harvest_year": "season", "after_harvest": "days_after_harvest",
+        "layer": "measured_layer", "measured_share": "measured_share", "measured_mm": "measured_water_mm",
+        "q50_mm": "modelled_water_mm", "q10_mm": "modelled_water_mm_p10", "q90_mm": "modelled_water_mm_p90",
+        "own_mm": "modelled_season_water_mm", "capacity_mm": "layer_capacity_mm", "assumed": "wilting_point_assumed",
+    }  # fmt: skip
+    table = measured.compared[list(names)].rename(columns=names)
+    return table.assign(measured_on=pd.DatetimeIndex(table["measured_on"]).strftime("%Y-%m-%d"))
+
+
 def save_measured(measured: Measured, folder: Path) -> None:
     """Write the tables to a folder that exists."""
     compared = measured.compared.copy()
@@ -52,8 +65,9 @@ def save_measured(measured: Measured, folder: Path) -> None:
 
 
 def forget_measured(folder: Path) -> None:
-    """Take away the tables of an earlier run in the same folder."""
-    for name in ("measured.parquet", "measured_starts.parquet"):
+    """Take away the tables of an earlier run from an output folder."""
+    tables = ("measurements.csv", "measurements.csv-metadata.json")
+    for name in (*tables, "data/measured.parquet", "data/measured_starts.parquet"):
         (folder / name).unlink(missing_ok=True)
 
 

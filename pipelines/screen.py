@@ -18,7 +18,7 @@ from geo.errors import problem_table
 from geo.soils import WILTING_COLUMNS
 from pipelines.layers.export import publish_layers
 from pipelines.layers.tables import write_csv
-from pipelines.measured import forget_measured
+from pipelines.measured import forget_measured, measured_table
 from pipelines.pages.county_map import write_county_map
 from pipelines.pages.field_page import write_field_pages
 from pipelines.pages.measured_page import write_measured_page
@@ -127,13 +127,16 @@ def publish(result: StudyResult, out: Path, report: Report, *, field_pages: bool
         layers.result()
     report("publish", 3, 4)
     if result.measured is None:
-        forget_measured(out / "data")
+        forget_measured(out)
     with staged(out) as stage:
         data = stage / "data"
         data.mkdir()
         save_result(result, data)
         write_csv(result.problems, stage / "problems.csv", "metric")
         record = {"settings": result.settings, **result.provenance}
+        if result.measured is not None:
+            system: System = "us" if result.settings["units"] == "us" else "metric"
+            write_csv(measured_table(result.measured), stage / "measurements.csv", system, result)
         (stage / "run.json").write_text(json.dumps(record, indent=1, default=_plain), encoding="utf-8")
     report("publish", 4, 4)
 

@@ -16,7 +16,8 @@ from geo.water_on_date import water_on
 from geo.zone_codes import OPTIONS
 from pipelines.check import check_study
 from pipelines.house import sample_dir
-from pipelines.measured import SOUNDING
+from pipelines.layers.columns import describe
+from pipelines.measured import SOUNDING, measured_table
 from pipelines.measured_places import field_ground
 from pipelines.measured_start import NUMBERS, choose_starts
 from pipelines.measured_steps import MOST_DATES, compare, measurements
@@ -296,6 +297,11 @@ def test_the_run_writes_the_page_its_source_and_its_problems(published):
     assert len(source["sha256"]) == 64
     assert 'href="measurements.html"' in (done.folder / "index.html").read_text(encoding="utf-8")
     assert "LK-0128" in (done.folder / "measurements.html").read_text(encoding="utf-8")
+    table = pd.read_csv(done.folder / "measurements.csv", encoding="utf-8-sig")
+    assert len(table) == len(done.result.measured.compared)
+    inches = done.result.measured.compared["measured_mm"].to_numpy() / 25.4
+    assert table["measured_water_in [in]"].to_numpy() == pytest.approx(inches, abs=0.051)
+    assert all(describe(name).known for name in measured_table(done.result.measured).columns)
     problems = pd.read_csv(done.folder / "problems.csv")
     assert problems["layer"].eq("measurements").sum() == 4
 
@@ -326,7 +332,7 @@ def test_measurements_move_no_zone_and_an_earlier_page_goes_with_its_layer(publi
     pd.testing.assert_frame_equal(
         bare.result.fields.drop(columns="geometry"), done.result.fields.drop(columns="geometry")
     )
-    assert not (done.folder / "measurements.html").exists()
+    assert list(done.folder.glob("measurements*")) == []
     assert load_result(done.folder / "data").measured is None
 
 
