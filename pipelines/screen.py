@@ -16,6 +16,7 @@ from scipy.sparse import csr_matrix
 
 from geo.errors import problem_table
 from geo.soils import WILTING_COLUMNS
+from pipelines.display import System
 from pipelines.layers.export import publish_layers
 from pipelines.layers.tables import write_csv
 from pipelines.measured import forget_measured, measured_table
@@ -133,10 +134,10 @@ def publish(result: StudyResult, out: Path, report: Report, *, field_pages: bool
         data.mkdir()
         save_result(result, data)
         write_csv(result.problems, stage / "problems.csv", "metric")
-        record = {"settings": result.settings, **result.provenance}
         if result.measured is not None:
             system: System = "us" if result.settings["units"] == "us" else "metric"
             write_csv(measured_table(result.measured), stage / "measurements.csv", system, result)
+        record = {"settings": result.settings, **result.provenance}
         (stage / "run.json").write_text(json.dumps(record, indent=1, default=_plain), encoding="utf-8")
     report("publish", 4, 4)
 
