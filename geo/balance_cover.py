@@ -82,6 +82,7 @@ def _bury(s, groups):
             s[DEAD_DECAY + i] += new * (trait.decay_multiplier - s[DEAD_DECAY + i])
             s[DEAD + i] = total
             s[MASS + g * LANES + i] -= gone
+            s[STANDING + i] -= gone
             s[ALIVE + g * LANES + i] -= s[ALIVE + g * LANES + i] * s[DIES + g * LANES + i]
 
 

@@ -245,3 +245,11 @@ def test_growth_shelters_snow_up_to_the_full_height():
     state["mass_kg_ha"][0, 0] = 9000.0
     live(soil, groups, state, 1, et0_mm=0.0)
     assert state["shelter_m"][0] == pytest.approx(0.4)
+
+
+def test_a_group_that_dies_shelters_once():
+    """On the day of its death a group is residue and no longer standing: 0.4 and 0.6 t/ha shelter as 1 t/ha."""
+    soil, groups, state = established({"share": 0.5, "kill_c": -1.0}, {"share": 0.5})
+    state["mass_kg_ha"][0, :2] = 400.0, 600.0
+    live(soil, groups, state, 1, tmin_c=-2.0, tmean_c=12.0, et0_mm=0.0)
+    assert state["shelter_m"][0] == pytest.approx(0.25 + 0.1)
