@@ -197,7 +197,8 @@ def _tell_measurements(run: Run, found: CheckReport) -> None:
         run.problems += problems
     places = readings[["field_id", "longitude", "latitude"]].drop_duplicates()
     span = f"{readings['date'].min():%Y-%m-%d} to {readings['date'].max():%Y-%m-%d}" if len(readings) else "none"
-    fact = f"{len(readings):,} of {measured.rows:,} rows of soil water at {len(places)} places, {span}"
+    at = "one place" if len(places) == 1 else f"{len(places)} places"
+    fact = f"{len(readings):,} of {measured.rows:,} rows of soil water at {at}, {span}"
     found.facts.append(("measurements", fact))
 
 

@@ -15,6 +15,7 @@ from geo.measured_water import FootWater, foot_thickness_mm, foot_water, mean_wa
 from geo.soils import WILTING_COLUMNS
 from geo.zone_codes import ZONE_CODES
 from pipelines.measured import SOUNDING
+from pipelines.readers.measurements import left_out
 from pipelines.run_state import Run, need
 
 
@@ -38,15 +39,14 @@ class Ground:
 
 
 def unknown_fields(readings: pd.DataFrame, known: pd.Series, file: str) -> tuple[pd.DataFrame, list[Problem]]:
-    """Return the readings whose field is known (or that have a point alone), and one problem a reading left out."""
+    """Return the readings whose field is known (or that have a point alone), and one problem an unknown field."""
     ids = known.astype(str)
     lost = (readings["field_id"] != "") & ~readings["field_id"].isin(ids)
     problems = []
-    for row in readings[lost].itertuples():
-        near = difflib.get_close_matches(str(row.field_id), list(ids), 1)
+    for name, part in readings[lost].groupby("field_id"):
+        near = difflib.get_close_matches(str(name), list(ids), 1)
         fix = f"Did you mean {near[0]}?" if near else "Use the field ids of the field layer."
-        what = f"there is no field {str(row.field_id)[:80]}"
-        problems.append(Problem("measurements", f"{file}, line {row.row}", what, "left out", fix))
+        problems.append(left_out(file, part["row"], f"there is no field {str(name)[:80]}", fix))
     return readings[~lost].reset_index(drop=True), problems
 
 
@@ -87,8 +87,7 @@ def locate(run: Run, readings: pd.DataFrame, file: str) -> tuple[pd.DataFrame, d
             grounds[str(key)] = ground
     lost = frame["ground"].isin(bare)
     problems = [
-        Problem("measurements", f"{file}, line {row.row}", f"no rated soil at {row.place}", "left out")
-        for row in frame[lost].itertuples()
+        left_out(file, part["row"], f"no rated soil at {place}") for place, part in frame[lost].groupby("place")
     ]
     return frame[~lost].reset_index(drop=True), grounds, problems
 

@@ -15,7 +15,7 @@ from geo.water_on_date import days_after_harvest, harvest_year, in_season, water
 from pipelines.measured import ALL_FEET, SOUNDING, Measured
 from pipelines.measured_places import Ground, locate, sounding_water, soundings, unknown_fields
 from pipelines.measured_start import start_answers
-from pipelines.readers.measurements import read_measurements
+from pipelines.readers.measurements import left_out, read_measurements
 from pipelines.run_state import Run, need
 
 QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
@@ -66,14 +66,11 @@ def _in_reach(readings: pd.DataFrame, calendar: Calendar, near: int, file: str) 
     pairs = list(zip(dates.month, dates.day, strict=True))
     before = np.array([(day_of_year(calendar.harvest) - day_of_year(p)) % 365 for p in pairs], int)
     reach = np.array([in_season(p, calendar) for p in pairs], bool) | (before <= near)
+    outside = readings[~reach]
+    what = "nothing is modelled between planting and harvest"
     problems = [
-        Problem(
-            "measurements",
-            f"{file}, line {row.row}",
-            f"nothing is modelled on {row.date:%Y-%m-%d}: it lies between planting and harvest",
-            "left out",
-        )
-        for row in readings[~reach].itertuples()
+        left_out(file, part["row"], f"{what}: {_span(part['date'])} at {place}")
+        for place, part in outside.groupby("place")
     ]
     kept = readings[reach]
     thin = pd.Series(False, index=kept.index)
@@ -84,8 +81,14 @@ def _in_reach(readings: pd.DataFrame, calendar: Calendar, near: int, file: str) 
             out = ~part["date"].isin(wanted)
             thin[part.index[out]] = True
             what = f"{len(days)} days at {place}: {len(wanted)} are compared, {int(out.sum())} rows are not"
-            problems.append(Problem("measurements", file, what, "left out"))
+            problems.append(left_out(file, part["row"][out], what))
     return kept[~thin].reset_index(drop=True), problems
+
+
+def _span(dates: pd.Series) -> str:
+    """Return the first and last of some dates."""
+    first, last = (f"{d:%Y-%m-%d}" for d in (dates.min(), dates.max()))
+    return first if first == last else f"{first} to {last}"
 
 
 def _sounding(row: pd.Series, part: pd.DataFrame, ground: Ground, calendar: Calendar) -> dict[str, Any]:
@@ -109,10 +112,8 @@ def _sounding(row: pd.Series, part: pd.DataFrame, ground: Ground, calendar: Cale
 def _not_used(parts: list[dict[str, Any]], file: str) -> list[Problem]:
     what = "it lies below what the model counts, or covers too little of its foot"
     fix = "A foot counts when at least half of it was measured."
-    return [
-        Problem("measurements", f"{file}, line {line}", what, "left out", fix)
-        for line in sorted(int(line) for p in parts for line in p["lost"])
-    ]
+    lost = [int(line) for p in parts for line in p["lost"]]
+    return [left_out(file, lost, what, fix)] if lost else []
 
 
 def _assumptions(parts: list[dict[str, Any]], file: str) -> list[Problem]:

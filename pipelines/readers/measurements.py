@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -36,7 +36,21 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
 FRAME = ("row", "field_id", "longitude", "latitude", "date", "option", "top_mm", "bottom_mm", "content", "wilting")
 _UNIT_KEY = {"top": "depth", "bottom": "depth"}
 _MISSING = ("", "na", "nan", "null", "none", "-")
+_MANY = 20  # rows of one kind that are listed one by one
 _FEW = 0.5  # share of rows against their unit from which the unit itself is doubted (common practice, no source)
+
+
+def left_out(file: str, lines: Iterable[int], what: str, fix: str = "") -> Problem:
+    """Return the problem of rows that are left out, each named by its line, neighbours as a range."""
+    return Problem("measurements", f"{file}, {line_ranges(lines)}", what, "left out", fix)
+
+
+def line_ranges(lines: Iterable[int]) -> str:
+    """Return lines as text, such as ``line 6`` or ``lines 6 to 20, 25``."""
+    ordered = np.unique(np.fromiter(lines, int))
+    runs = np.split(ordered, np.flatnonzero(np.diff(ordered) > 1) + 1)
+    shown = [f"{run[0]} to {run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs]
+    return f"line{'' if len(ordered) == 1 else 's'} {', '.join(shown)}"
 
 
 @dataclass
@@ -52,13 +66,16 @@ class _Table:
     lost: set[int] = field(default_factory=set)
 
     def drop(self, bad: np.ndarray, what: str, fix: str = "") -> None:
-        """List rows that are bad for the first time."""
-        for k in np.flatnonzero(bad):
-            if k not in self.lost:
-                self.lost.add(int(k))
-                where = f"{self.path.name}, line {self.line[k]}"
-                shown = what.replace("{value}", " / ".join(v for v in self.text.iloc[k] if v)[:80])
-                self.problems.append(Problem("measurements", where, shown, "left out", fix))
+        """List rows that are bad for the first time; very many of one kind (gaps of a sensor) in one problem."""
+        new = [int(k) for k in np.flatnonzero(bad) if k not in self.lost]
+        self.lost.update(new)
+        if len(new) > _MANY:
+            said = what.replace(": {value}", "")
+            self.problems.append(left_out(self.path.name, self.line[new], f"{said} ({len(new):,} rows)", fix))
+            return
+        for k in new:
+            shown = what.replace("{value}", " / ".join(v for v in self.text.iloc[k] if v)[:80])
+            self.problems.append(left_out(self.path.name, self.line[[k]], shown, fix))
 
     def kept(self) -> np.ndarray:
         keep = np.ones(len(self.text), bool)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +18,12 @@ INCH = 25.4
 # Modelled less measured of nine soundings in inches: the mean is -0.6, and seven of nine lie below zero.
 DIFFERENCES = (-1.4, -0.9, -0.8, -1.1, -0.7, -0.9, -0.6, 0.5, 0.5)
 DATES = ("2019-07-25", "2019-11-13", "2020-05-12")
+
+
+def lines_of(where: str) -> list[int]:
+    """Return the lines that the place of a problem names."""
+    spans = [span.split(" to ") for span in re.sub(r".*, lines? ", "", where).split(", ")]
+    return [line for span in spans for line in range(int(span[0]), int(span[-1]) + 1)]
 
 
 def measured_result(

@@ -27,6 +27,7 @@ from pipelines.screen import screen
 from pipelines.steps import STEPS
 from pipelines.study import MeasurementsTable, load_study
 from pipelines.tables import load_tables
+from tests.pipelines.measured_results import lines_of
 from tests.pipelines.tiny_study import write_tiny_study
 
 RECORD = (("normals.nc", "daily.nc"),)
@@ -63,7 +64,7 @@ def core(field: str, date: str, percent: float, option: str = "", feet: int = 4)
 
 
 def listed_lines(run: Run) -> list[int]:
-    return [int(p.where.rsplit(" ", 1)[1]) for p in run.problems if ", line " in p.where]
+    return [line for p in run.problems if ", line" in p.where for line in lines_of(p.where)]
 
 
 # --- measured beside modelled ----------------------------------------------------------------------------------
@@ -212,6 +213,7 @@ def test_a_sensor_is_thinned_evenly_and_says_so(finished, tmp_path):
     assert (found["date"].min(), found["date"].max()) == (days[0], days[-1])
     (problem,) = run.problems
     assert f"{MOST_DATES} are compared, 90 rows are not" in problem.what
+    assert len(lines_of(problem.where)) == 90
     assert run.measured.used + 90 == run.measured.rows
 
 
@@ -303,7 +305,8 @@ def test_the_run_writes_the_page_its_source_and_its_problems(published):
     assert table["measured_water_in [in]"].to_numpy() == pytest.approx(inches, abs=0.051)
     assert all(describe(name).known for name in measured_table(done.result.measured).columns)
     problems = pd.read_csv(done.folder / "problems.csv")
-    assert problems["layer"].eq("measurements").sum() == 4
+    listed = problems[problems["layer"] == "measurements"]
+    assert [lines_of(where) for where in listed["where"]] == [[10, 11, 12, 13]]
 
 
 def test_normals_have_no_season_of_their_own(published):
@@ -341,7 +344,7 @@ def test_check_reads_them_and_names_what_does_not_fit(published, tmp_path):
     found = check_study(path, lambda *_: None, tmp_path)
     assert found.faults == []
     facts = dict(found.facts)
-    assert facts["measurements"] == "8 of 12 rows of soil water at 1 places, 2011-07-24 to 2011-11-12"
+    assert facts["measurements"] == "8 of 12 rows of soil water at one place, 2011-07-24 to 2011-11-12"
     assert any(g.layer == "measurements" and "no field XX" in g.what for g in found.groups)
 
 

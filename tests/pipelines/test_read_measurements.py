@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from geo.errors import StudyError
 from pipelines.house import sample_dir
-from pipelines.readers.measurements import COLUMNS, FRAME, read_measurements
+from pipelines.readers.measurements import COLUMNS, FRAME, line_ranges, read_measurements
+from tests.pipelines.measured_results import lines_of
 
 GOOD = "F1,2019-11-13,0,12,stubble,22.5"
 HEADER = "field_id,date,top (in),bottom (in),option,vwc (%)"
@@ -137,15 +138,30 @@ def test_a_bad_row_is_listed_with_its_line_and_the_good_ones_are_kept(tmp_path, 
     assert problem.what.startswith(reason)
 
 
+@pytest.mark.parametrize(
+    ("lines", "said"), [([6], "line 6"), ([7, 6], "lines 6 to 7"), ([6, 9, 8, 7, 12, 3], "lines 3, 6 to 9, 12")]
+)
+def test_lines_are_named_by_ranges(lines, said):
+    assert line_ranges(lines) == said
+    assert sorted(lines) == lines_of(f"a, b.csv, {said}")
+
+
+def test_the_gaps_of_a_sensor_are_one_problem_that_names_every_line(tmp_path):
+    rows = [f"F1,2019-11-{d:02d} {h:02d}:00,0,12,,{'NA' if h < 3 else 22}" for d in range(1, 21) for h in range(24)]
+    found, (problem,) = read_measurements(write(tmp_path, *rows))
+    assert problem.what == "no number under vwc (%) (60 rows)"
+    assert len(lines_of(problem.where)) == 60 == found.rows - len(found.readings)
+
+
 @given(
-    st.lists(st.sampled_from([GOOD, *(case.values[0] for case in BAD)]), min_size=4, max_size=20).map(
+    st.lists(st.sampled_from([GOOD, *(case.values[0] for case in BAD)]), min_size=4, max_size=60).map(
         lambda rows: [GOOD] * (len(rows) + 1) + rows
     )
 )
 def test_every_row_is_either_used_or_listed_once(tmp_path_factory, rows):
     found, problems = read_measurements(write(tmp_path_factory.mktemp("m"), *rows))
     used = set(found.readings["row"])
-    listed = [int(p.where.split()[-1]) for p in problems]
+    listed = [line for p in problems for line in lines_of(p.where)]
     assert len(listed) == len(set(listed))
     assert used | set(listed) == set(range(2, len(rows) + 2))
     assert not used & set(listed)
