@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +37,54 @@ class Ground:
     sites: pd.DataFrame
     units: pd.DataFrame
     profiles: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Sounding:
+    """One place, day and option: everything that was measured there from the surface down.
+
+    Attributes
+    ----------
+    place, name : str
+        Field id or point, and the name of the field.
+    is_field : bool
+    longitude, latitude : float
+        Degrees; NaN where no point was given.
+    date : Timestamp
+    option : str
+    ground : Ground
+        What lies there.
+    measured_mm, share : ndarray, shape (4,)
+        Plant-available water by foot, NaN where not known, and the share of each foot that was measured.
+    assumed : bool
+        The wilting point of the surface stands for that of a depth.
+    used, lost : ndarray of int
+        Lines of the file that it rests on, and those that it cannot use.
+    """
+
+    place: str
+    name: str
+    is_field: bool
+    longitude: float
+    latitude: float
+    date: pd.Timestamp
+    option: str
+    ground: Ground
+    measured_mm: np.ndarray
+    share: np.ndarray
+    assumed: bool
+    used: np.ndarray
+    lost: np.ndarray
+
+    @property
+    def month_day(self) -> tuple[int, int]:
+        """Month and day."""
+        return int(self.date.month), int(self.date.day)
+
+    @property
+    def known(self) -> bool:
+        """Whether any foot was measured."""
+        return bool(np.isfinite(self.measured_mm).any())
 
 
 def unknown_fields(readings: pd.DataFrame, known: pd.Series, file: str) -> tuple[pd.DataFrame, list[Problem]]:
@@ -160,8 +209,20 @@ def sounding_water(sounding: pd.DataFrame, ground: Ground) -> tuple[FootWater, b
     return mean_water(parts, profiles["share"]), assumed
 
 
-def soundings(frame: pd.DataFrame) -> list[tuple[pd.Series, pd.DataFrame]]:
-    """Return the first row and all readings of each sounding, by place and date."""
-    keys = [*SOUNDING]
-    ordered = frame.sort_values([*keys, "top_mm"], kind="stable")
-    return [(part.iloc[0], part) for _, part in ordered.groupby(keys, sort=True, dropna=False)]
+def soundings(frame: pd.DataFrame, grounds: Mapping[str, Ground]) -> list[Sounding]:
+    """Return the soundings of located readings (`locate`), by place and date."""
+    found = []
+    ordered = frame.sort_values([*SOUNDING, "top_mm"], kind="stable")
+    for _, part in ordered.groupby([*SOUNDING], sort=True, dropna=False):
+        row, ground = part.iloc[0], grounds[str(part["ground"].iloc[0])]
+        water, assumed = sounding_water(part, ground)
+        lines = part["row"].to_numpy()
+        found.append(
+            Sounding(
+                str(row["place"]), str(row["name"]), bool(row["is_field"]), float(row["longitude"]),
+                float(row["latitude"]), row["date"], str(row["option"]), ground,
+                np.where(np.isnan(water.measured_share), np.nan, water.available_mm), water.measured_share, assumed,
+                lines[water.used], lines[~water.used],
+            )
+        )  # fmt: skip
+    return found

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -19,7 +18,7 @@ from geo.water_on_date import water_on
 from geo.weighted import mixture_quantile, padded_members
 from geo.zone_codes import OPTIONS, ZONE_CODES
 from geo.zones import classify
-from pipelines.measured_places import Ground, field_ground
+from pipelines.measured_places import Ground, Sounding, field_ground
 from pipelines.run_state import Run, need
 from pipelines.tables import zone_rules
 
@@ -30,18 +29,14 @@ COLUMNS = [
 ]  # fmt: skip
 
 
-def start_answers(run: Run, parts: list[dict[str, Any]], grounds: Mapping[str, Ground], near: int) -> pd.DataFrame:
+def start_answers(run: Run, chosen: Mapping[str, list[Sounding]]) -> pd.DataFrame:
     """Run the ground of each place from the water measured at harvest, under the weather of every season.
 
     Parameters
     ----------
     run : Run
-    parts : list of dict
-        Soundings (`pipelines.measured_steps`).
-    grounds : mapping
-        What lies at each place.
-    near : int
-        Days before or after harvest within which a sounding stands for harvest.
+    chosen : mapping
+        Soundings that stand for harvest, by place (`choose_starts`).
 
     Returns
     -------
@@ -53,15 +48,14 @@ def start_answers(run: Run, parts: list[dict[str, Any]], grounds: Mapping[str, G
     A spot is carried over to the other soils of its field as a share of capacity: a sand next to it holds less. Feet
     that were not measured start as modelled. Water above capacity drains, as in the model.
     """
-    chosen = choose_starts(parts, run.study.calendar, near)
     if not chosen:
         return pd.DataFrame(columns=COLUMNS)
     soils, cells = need(run.soil_records), need(run.units).units["cell"].to_numpy()
-    capacity = np.column_stack([soils["capacity_mm"][:, :2].sum(axis=1), soils["capacity_mm"][:, 2:]])
-    whole = {place: _whole(run, same, grounds) for place, same in chosen.items()}
+    capacity = foot_capacity(soils)
+    whole = {place: _whole(run, same[0]) for place, same in chosen.items()}
     unit = np.concatenate([g.units["unit"].to_numpy() for g in whole.values()])
     full = np.concatenate(
-        [np.tile(_wetness(same, grounds, capacity), (len(whole[place].units), 1)) for place, same in chosen.items()]
+        [np.tile(_wetness(same, capacity), (len(whole[place].units), 1)) for place, same in chosen.items()]
     )
     water = full * capacity[unit]
     settings = run.tables.settings()
@@ -81,8 +75,8 @@ def start_answers(run: Run, parts: list[dict[str, Any]], grounds: Mapping[str, G
         share = whole[place].units["share"].to_numpy()
         feet = np.isfinite(full[part][0])
         common = {
-            **{key: same[0][key] for key in ("place", "name", "is_field", "date")},
-            "after_harvest": _signed_days(same[0]["month_day"], run.study.calendar),
+            **{key: getattr(same[0], key) for key in ("place", "name", "is_field", "date")},
+            "after_harvest": _signed_days(same[0].month_day, run.study.calendar),
             "feet": int(feet.sum()),
             "measured_mm": float((share @ water[part])[feet].sum()),
             "modelled_mm": float((share @ at_harvest[part])[feet].sum()),
@@ -92,7 +86,13 @@ def start_answers(run: Run, parts: list[dict[str, Any]], grounds: Mapping[str, G
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def choose_starts(parts: list[dict[str, Any]], calendar: Calendar, near: int) -> dict[str, list[dict[str, Any]]]:
+def foot_capacity(soils: np.ndarray) -> np.ndarray:
+    """Return the capacity of the four feet of packed soils, mm, shape (unit, 4)."""
+    capacity = soils["capacity_mm"]
+    return np.column_stack([capacity[:, 0] + capacity[:, 1], capacity[:, 2:]])
+
+
+def choose_starts(parts: Sequence[Sounding], calendar: Calendar, near: int) -> dict[str, list[Sounding]]:
     """Return the soundings of each place that stand for harvest: those of the last year, nearest to harvest.
 
     Only stubble, or ground on which the cover was not yet sown. Where none lies within `near` days of harvest, the
@@ -104,19 +104,18 @@ def choose_starts(parts: list[dict[str, Any]], calendar: Calendar, near: int) ->
         "overwinter_late": calendar.seeding_overwinter,
     }
     until = _signed_days(calendar.seeding_winter_killed, calendar)
-    found: dict[str, list[tuple[tuple[bool, int, int], dict[str, Any]]]] = {}
+    found: dict[str, list[tuple[tuple[bool, int, int], Sounding]]] = {}
     for p in parts:
-        days = _signed_days(p["month_day"], calendar)
-        bare = p["option"] == "stubble" or days <= _signed_days(sown[p["option"]], calendar)
+        days = _signed_days(p.month_day, calendar)
+        bare = p.option == "stubble" or days <= _signed_days(sown[p.option], calendar)
         close = abs(days) <= near
         if bare and (close or 0 <= days <= until):
-            year = p["date"].year
-            found.setdefault(str(p["place"]), []).append(((close, year, -abs(days)), p))
+            found.setdefault(p.place, []).append(((close, p.date.year, -abs(days)), p))
     out = {}
     for place, ranked in found.items():
         best = max(rank for rank, _ in ranked)
-        date = next(p["date"] for rank, p in ranked if rank == best)
-        out[place] = [p for _, p in ranked if p["date"] == date]
+        date = next(p.date for rank, p in ranked if rank == best)
+        out[place] = [p for _, p in ranked if p.date == date]
     return out
 
 
@@ -125,24 +124,21 @@ def _signed_days(month_day: tuple[int, int], calendar: Calendar) -> int:
     return (day_of_year(month_day) - day_of_year(calendar.harvest) + 182) % 365 - 182
 
 
-def _wetness(same: list[dict[str, Any]], grounds: Mapping[str, Ground], capacity: np.ndarray) -> np.ndarray:
+def _wetness(same: list[Sounding], capacity: np.ndarray) -> np.ndarray:
     """Return the measured water by foot as a share of what the soil at the spot can hold; mean of the soundings."""
     shares = []
     for p in same:
-        units = grounds[str(p["ground"])].units
-        room = units["share"].to_numpy() @ capacity[units["unit"].to_numpy()]
+        room = p.ground.units["share"].to_numpy() @ capacity[p.ground.units["unit"].to_numpy()]
         with np.errstate(invalid="ignore", divide="ignore"):
-            shares.append(np.where(room > 0, np.clip(p["measured"] / room, 0.0, 1.0), np.nan))
+            shares.append(np.where(room > 0, np.clip(p.measured_mm / room, 0.0, 1.0), np.nan))
     known = np.isfinite(shares)
     with np.errstate(invalid="ignore"):
         return np.asarray(np.nansum(shares, axis=0) / known.sum(axis=0))
 
 
-def _whole(run: Run, same: list[dict[str, Any]], grounds: Mapping[str, Ground]) -> Ground:
+def _whole(run: Run, sounding: Sounding) -> Ground:
     """Return the ground that the answer is for: the whole field, or the point."""
-    if not same[0]["is_field"]:
-        return grounds[str(same[0]["ground"])]
-    return field_ground(run, str(same[0]["place"])) or grounds[str(same[0]["ground"])]
+    return (field_ground(run, sounding.place) if sounding.is_field else None) or sounding.ground
 
 
 def _answers(run: Run, restarted: xr.Dataset, whole: Mapping[str, Ground]) -> dict[str, np.ndarray]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -13,8 +12,8 @@ from geo.errors import Problem
 from geo.season import Calendar, day_of_year
 from geo.water_on_date import days_after_harvest, harvest_year, in_season, water_on
 from pipelines.measured import ALL_FEET, SOUNDING, Measured
-from pipelines.measured_places import Ground, locate, sounding_water, soundings, unknown_fields
-from pipelines.measured_start import start_answers
+from pipelines.measured_places import Ground, Sounding, locate, soundings, unknown_fields
+from pipelines.measured_start import choose_starts, foot_capacity, start_answers
 from pipelines.readers.measurements import left_out, read_measurements
 from pipelines.run_state import Run, need
 
@@ -46,17 +45,22 @@ def compare(run: Run) -> None:
     calendar = run.study.calendar
     readings, listed = _in_reach(readings, calendar, table.near_harvest_days, file)
     problems += listed
-    parts = [_sounding(row, part, grounds[str(row["ground"])], calendar) for row, part in soundings(readings)]
+    parts = soundings(readings, grounds)
     problems += _not_used(parts, file)
-    good = [p for p in parts if np.isfinite(p["measured"]).any()]
+    good = [p for p in parts if p.known]
+    chosen = choose_starts(good, calendar, table.near_harvest_days)
+    in_time = [p for p in good if in_season(p.month_day, calendar)]
+    rests_on = {int(line) for p in itertools.chain(in_time, *chosen.values()) for line in p.used}
+    passed = [int(line) for p in good for line in p.used if int(line) not in rests_on]
+    if passed:
+        what = "before harvest, and another reading is nearer to it"
+        problems.append(left_out(file, passed, what))
     run.report("compare", 0, 2)
-    compared = _with_model(run, [p for p in good if in_season(p["month_day"], calendar)], grounds)
+    compared = _with_model(run, in_time)
     run.report("compare", 1, 2)
-    starts = start_answers(run, good, grounds, table.near_harvest_days)
-    problems += _assumptions(good, file)
-    run.problems += problems
-    used = {int(line) for p in good for line in p["lines"]}
-    run.measured = Measured(compared, starts, found.rows, len(used), found.kind)
+    starts = start_answers(run, chosen)
+    run.problems += [*problems, *_assumptions(good, file)]
+    run.measured = Measured(compared, starts, found.rows, len(rests_on), found.kind)
     run.report("compare", 2, 2)
 
 
@@ -91,57 +95,41 @@ def _span(dates: pd.Series) -> str:
     return first if first == last else f"{first} to {last}"
 
 
-def _sounding(row: pd.Series, part: pd.DataFrame, ground: Ground, calendar: Calendar) -> dict[str, Any]:
-    """Return one sounding: where, when, what was measured by foot, and which lines it rests on."""
-    water, assumed = sounding_water(part, ground)
-    month_day = (int(row["date"].month), int(row["date"].day))
-    measured = np.where(np.isnan(water.measured_share), np.nan, water.available_mm)
-    return {
-        **{key: row[key] for key in (*SOUNDING, "name", "is_field", "ground")},
-        "month_day": month_day,
-        "after_harvest": days_after_harvest(month_day, calendar),
-        "harvest_year": harvest_year(int(row["date"].year), month_day, calendar),
-        "measured": measured,
-        "share": water.measured_share,
-        "assumed": assumed,
-        "lines": part["row"].to_numpy()[water.used],
-        "lost": part["row"].to_numpy()[~water.used],
-    }
-
-
-def _not_used(parts: list[dict[str, Any]], file: str) -> list[Problem]:
+def _not_used(parts: list[Sounding], file: str) -> list[Problem]:
     what = "it lies below what the model counts, or covers too little of its foot"
     fix = "A foot counts when at least half of it was measured."
-    lost = [int(line) for p in parts for line in p["lost"]]
+    lost = [int(line) for p in parts for line in p.lost]
     return [left_out(file, lost, what, fix)] if lost else []
 
 
-def _assumptions(parts: list[dict[str, Any]], file: str) -> list[Problem]:
+def _assumptions(parts: list[Sounding], file: str) -> list[Problem]:
     what = "the soil layer knows no wilting point at depth; that of the surface is taken for all depths"
-    places = dict.fromkeys(str(p["place"]) for p in parts if p["assumed"])
+    places = dict.fromkeys(p.place for p in parts if p.assumed)
     fix = "Give the water content at 15 bar of your soil as wilting_point."
     return [Problem("measurements", f"{file}: {place}", what, "warning", fix) for place in places]
 
 
-def _with_model(run: Run, parts: list[dict[str, Any]], grounds: Mapping[str, Ground]) -> pd.DataFrame:
+def _with_model(run: Run, parts: list[Sounding]) -> pd.DataFrame:
     """Return the table of measured and modelled water; the model is run once for each day of the year."""
     rows: list[dict[str, Any]] = []
     seasons, soils, cell = need(run.seasons), need(run.soil_records), need(run.units).units["cell"].to_numpy()
     settings = run.tables.settings()
     record = need(run.climate).daily is not None
-    by_day = sorted(parts, key=lambda p: p["after_harvest"])
-    for date, same in itertools.groupby(by_day, key=lambda p: p["month_day"]):
+    calendar = run.study.calendar
+    for date, same in itertools.groupby(sorted(parts, key=_month_day), key=_month_day):
         group = list(same)
-        unit = np.unique(np.concatenate([grounds[str(p["ground"])].units["unit"] for p in group]))
+        unit = np.unique(np.concatenate([p.ground.units["unit"] for p in group]))
         water = water_on(
-            date, run.study.calendar, need(run.weather), seasons, soils[unit], cell[unit], settings, run.days,
+            date, calendar, need(run.weather), seasons, soils[unit], cell[unit], settings, run.days,
             run.tables.model,
         )  # fmt: skip
         for p in group:
-            share = _shares(grounds[str(p["ground"])], unit)
-            modelled = np.einsum("u,usk->sk", share, water.sel(option=p["option"]).values.astype(float))
-            own = np.flatnonzero(seasons.year == p["harvest_year"]) if record else np.array([], int)
-            rows += _rows(p, modelled, foot_capacity(soils[unit], share), own)
+            share = _shares(p.ground, unit)
+            modelled = np.einsum("u,usk->sk", share, water.sel(option=p.option).values.astype(float))
+            year = harvest_year(p.date.year, date, calendar)
+            own = np.flatnonzero(seasons.year == year) if record else np.array([], int)
+            when = {"after_harvest": days_after_harvest(date, calendar), "harvest_year": year}
+            rows += [when | row for row in _rows(p, modelled, share @ foot_capacity(soils[unit]), own)]
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     return frame.sort_values([*SOUNDING, "layer"], kind="stable").reset_index(drop=True)
 
@@ -151,11 +139,8 @@ def _shares(ground: Ground, unit: np.ndarray) -> np.ndarray:
     return ground.units.set_index("unit")["share"].reindex(unit).fillna(0.0).to_numpy(float)
 
 
-def foot_capacity(soils: np.ndarray, share: np.ndarray) -> np.ndarray:
-    """Return the mean capacity by foot of soils in given shares, mm, shape (4,)."""
-    capacity = soils["capacity_mm"]
-    feet = np.column_stack([capacity[:, 0] + capacity[:, 1], capacity[:, 2:]])
-    return np.asarray(share @ feet)
+def _month_day(sounding: Sounding) -> tuple[int, int]:
+    return sounding.month_day
 
 
 _COLUMNS = [
@@ -164,21 +149,20 @@ _COLUMNS = [
 ]  # fmt: skip
 
 
-def _rows(p: dict[str, Any], modelled: np.ndarray, capacity: np.ndarray, own: np.ndarray) -> list[dict[str, Any]]:
+def _rows(p: Sounding, modelled: np.ndarray, capacity: np.ndarray, own: np.ndarray) -> list[dict[str, Any]]:
     """Return the rows of one sounding: each measured foot, and all of them together."""
-    feet = np.flatnonzero(np.isfinite(p["measured"]))
-    rows = []
+    feet = np.flatnonzero(np.isfinite(p.measured_mm))
     layers = [(ALL_FEET, feet), *((int(k) + 1, np.array([k])) for k in feet)]
+    same = {key: getattr(p, key) for key in (*SOUNDING, "name", "is_field", "assumed")}
+    rows = []
     for layer, which in layers:
         water = modelled[:, which].sum(axis=1)
         rows.append(
             {
-                **{
-                    key: p[key] for key in (*SOUNDING, "name", "is_field", "after_harvest", "harvest_year", "assumed")
-                },
+                **same,
                 "layer": layer,
-                "measured_mm": float(p["measured"][which].sum()),
-                "measured_share": float(p["share"][which].mean()),
+                "measured_mm": float(p.measured_mm[which].sum()),
+                "measured_share": float(p.share[which].mean()),
                 "capacity_mm": float(capacity[which].sum()),
                 **{f"q{100 * q:.0f}_mm": float(np.quantile(water, q)) for q in QUANTILES},
                 "own_mm": float(water[own[0]]) if len(own) else np.nan,

@@ -18,7 +18,7 @@ from pipelines.check import check_study
 from pipelines.house import sample_dir
 from pipelines.layers.columns import describe
 from pipelines.measured import SOUNDING, measured_table
-from pipelines.measured_places import field_ground
+from pipelines.measured_places import Sounding, field_ground
 from pipelines.measured_start import NUMBERS, choose_starts
 from pipelines.measured_steps import MOST_DATES, compare, measurements
 from pipelines.result import load_result
@@ -205,6 +205,16 @@ def test_a_reading_shortly_before_harvest_only_starts_the_balance(finished, tmp_
     assert run.measured.starts["after_harvest"].unique().tolist() == [-10]
 
 
+def test_of_two_readings_before_harvest_the_farther_is_listed(finished, tmp_path):
+    """Nothing is modelled on either day, so only the nearer one says anything: as the start."""
+    rows = [*core(FIELDS[0], "2011-07-05", 20), *core(FIELDS[0], "2011-07-15", 22)]
+    run = compared(finished, tmp_path, rows)
+    assert run.measured.starts["after_harvest"].unique().tolist() == [-5]
+    assert listed_lines(run) == [2, 3, 4, 5]
+    assert "another reading is nearer" in run.problems[0].what
+    assert run.measured.used == 4
+
+
 def test_a_sensor_is_thinned_evenly_and_says_so(finished, tmp_path):
     days = pd.date_range("2011-08-01", periods=150)
     run = compared(finished, tmp_path, [r for d in days for r in core(FIELDS[0], f"{d:%Y-%m-%d}", 22, feet=1)])
@@ -252,9 +262,9 @@ def test_feet_that_were_not_measured_start_as_modelled(finished, tmp_path):
     assert table["modelled_mm"].iloc[0] < first["modelled_mm"].iloc[0]
 
 
-def _part(date: str, option: str = "stubble", place: str = "A") -> dict:
-    day = pd.Timestamp(date)
-    return {"place": place, "date": day, "month_day": (day.month, day.day), "option": option}
+def _part(date: str, option: str = "stubble", place: str = "A") -> Sounding:
+    none, four = np.array([], int), np.full(4, 20.0)
+    return Sounding(place, "", True, np.nan, np.nan, pd.Timestamp(date), option, None, four, four, False, none, none)
 
 
 STARTS = [
@@ -270,7 +280,7 @@ STARTS = [
 def test_which_reading_stands_for_harvest(dates, chosen):
     """Harvest on 20 July, first seeding on 1 August."""
     found = choose_starts([_part(d) for d in dates], Calendar(), 21)
-    assert [str(p["date"].date()) for p in found.get("A", [])] == chosen
+    assert [str(p.date.date()) for p in found.get("A", [])] == chosen
 
 
 def test_a_cover_that_is_sown_already_is_no_start():
