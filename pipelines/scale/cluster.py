@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import logging
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -107,7 +108,14 @@ def crew(table: WorkersTable, jobs: int, *, processes: bool = True) -> Iterator[
         ) as cluster,
         Client(cluster) as client,
     ):  # fmt: skip
+        if processes:
+            client.run(_deaf)
         yield Crew(client, workers, threads, "this machine")
+
+
+def _deaf() -> None:
+    """Leave Ctrl+C to the client: a terminal sends it to the workers too, and each would print a traceback."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 @contextmanager

@@ -96,6 +96,9 @@ def sweep(
             if todo and team is None:
                 plan(region_plan(len(todo), False))
                 team = stack.enter_context(_crew(region, len(todo), processes, report))
+            todo.sort(
+                key=lambda job: -tiles.shape(job.index).area
+            )  # the largest first: none runs on alone at the end
             found = _run(team, todo, report) if team is not None else {}
             words = "" if team is None else f"{team.workers} on {team.words}, {team.threads} threads a tile"
         fresh = sum(not r.pop("kept", False) for r in found.values())

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from geo.errors import StudyError
+from pipelines.house import sample_dir
 from pipelines.scale.region_file import load_region
 from tests.pipelines.tiny_study import write_tiny_study
 
@@ -54,6 +55,12 @@ def test_a_fault_is_named_with_its_line(tmp_path: Path, old: str, new: str, told
         load_region(tmp_path / "region.toml")
     assert told in f"{caught.value.what} {caught.value.where}"
     assert caught.value.fix
+
+
+def test_the_sample_region_is_one() -> None:
+    region, study, _, _ = load_region(sample_dir() / "region.toml")
+    assert "invented" in region.region.name
+    assert "invented" in study.study.name
 
 
 def test_a_missing_file_says_where_one_is_shown(tmp_path: Path) -> None:
