@@ -90,7 +90,7 @@ def print_check(console: Console, report: CheckReport) -> None:
 
     console.print(f"\n[bold]{escape(report.name)}[/bold]")
     for layer, fact in report.facts:
-        console.print(f"  {layer:11}{escape(fact)}", soft_wrap=True)
+        console.print(f"  {layer:13}{escape(fact)}", soft_wrap=True)
     if report.faults:
         console.print("\n[bold red]These stop the run[/bold red]")
         for fault in report.faults:
@@ -103,7 +103,7 @@ def print_check(console: Console, report: CheckReport) -> None:
     if report.groups:
         console.print("\n[bold]Rows that were repaired, left out or are doubtful[/bold]")
         for group in report.groups[:_SHOWN]:
-            console.print(f"  {group.layer:10} {escape(group.what)} ({group.action})", soft_wrap=True)
+            console.print(f"  {group.layer:12} {escape(group.what)} ({group.action})", soft_wrap=True)
             places = f"{group.count} places, such as " if group.count > 1 else ""
             console.print(f"    where: {places}{escape(group.where)}", soft_wrap=True)
             if group.fix:
