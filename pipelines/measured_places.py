@@ -6,6 +6,7 @@ import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 from rasterio.transform import rowcol
@@ -105,19 +106,20 @@ def locate(run: Run, readings: pd.DataFrame, file: str) -> tuple[pd.DataFrame, d
     Returns
     -------
     readings : DataFrame
-        Those on rated ground, with ``place`` (field id, or the point), ``name``, ``is_field`` and ``ground``.
+        Those on rated ground, with ``place`` (field id, else the point), ``name``, ``is_field`` and ``ground``.
     grounds : dict
         ``ground`` to what lies there: the point where one is given, else the whole field.
     problems : list of Problem
     """
     frame = readings.copy()
     fields = need(run.fields).reset_index(drop=True)
-    names = pd.Series(fields["name"].astype(str).to_numpy(), index=fields["field_id"].astype(str).to_numpy())
+    names = dict(zip(fields["field_id"].astype(str), fields["name"].astype(str), strict=True))
     point = frame["longitude"].notna()
     shown = [f"{lat:.5f}, {lon:.5f}" for lon, lat in zip(frame["longitude"], frame["latitude"], strict=True)]
+    frame["field_id"] = frame["field_id"].where(frame["field_id"] != "", _field_around(frame, fields))
     frame["is_field"] = frame["field_id"] != ""
     frame["place"] = frame["field_id"].where(frame["is_field"], shown)
-    frame["name"] = frame["place"].map(names).fillna("").astype(str)
+    frame["name"] = [names.get(place, "") for place in frame["place"]]
     frame["ground"] = np.where(point, shown, "field " + frame["field_id"])
     sites = _sites_at(run, frame)
     row_of = {field_id: k for k, field_id in enumerate(fields["field_id"].astype(str))}
@@ -139,6 +141,17 @@ def locate(run: Run, readings: pd.DataFrame, file: str) -> tuple[pd.DataFrame, d
         left_out(file, part["row"], f"no rated soil at {place}") for place, part in frame[lost].groupby("place")
     ]
     return frame[~lost].reset_index(drop=True), grounds, problems
+
+
+def _field_around(frame: pd.DataFrame, fields: gpd.GeoDataFrame) -> np.ndarray:
+    """Return the field that holds each point, "" where there is none."""
+    out = np.full(len(frame), "", dtype=object)
+    at = np.flatnonzero(frame["longitude"].notna())
+    if len(at) and len(fields):
+        points = gpd.points_from_xy(frame["longitude"].iloc[at], frame["latitude"].iloc[at], crs="EPSG:4326")
+        point, field = fields.sindex.query(gpd.GeoSeries(points).to_crs(fields.crs), predicate="within")
+        out[at[point]] = fields["field_id"].astype(str).to_numpy()[field]
+    return out
 
 
 def _sites_at(run: Run, frame: pd.DataFrame) -> dict[str, int]:

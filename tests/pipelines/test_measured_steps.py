@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import io
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from rich.console import Console
 
 from geo.measured_water import agreement
 from geo.season import Calendar
 from geo.water_on_date import water_on
 from geo.zone_codes import OPTIONS
 from pipelines.check import check_study
+from pipelines.cli_run import print_summary
 from pipelines.house import sample_dir
 from pipelines.layers.columns import describe
 from pipelines.measured import SOUNDING, measured_table
@@ -125,9 +129,8 @@ def test_the_wilting_point_that_is_taken_off_is_that_of_the_survey_tables(finish
     table = compared(finished, tmp_path, rows).measured.compared
     expected = _by_hand(mukey)
     assert table.loc[table["layer"] > 0, "measured_mm"].to_numpy() == pytest.approx(expected, abs=0.05)
-    (place,) = table["place"].unique()
-    assert [float(v) for v in place.split(", ")] == pytest.approx([lat, lon], abs=1e-5)
-    assert not table["is_field"].any()
+    assert table["place"].unique().tolist() == [FIELDS[0]], "the field that holds the point"
+    assert table["is_field"].all()
     assert not table["assumed"].any()
 
 
@@ -160,6 +163,26 @@ def _degrees(run: Run, point) -> tuple[float, float]:
 
     (lon,), (lat,) = transform(str(run.grid.crs), "EPSG:4326", [point.x], [point.y])
     return lon, lat
+
+
+def test_a_study_without_fields_compares_points(finished, tmp_path):
+    """The point says which soil lies there; its answer is that of the spot."""
+    lon, lat = _degrees(
+        finished, finished.fields.set_index("field_id").loc[FIELDS[0]].geometry.representative_point()
+    )
+    rows = [f",{lon:.6f},{lat:.6f},2011-07-22,{FOOT_CM * k},{FOOT_CM * (k + 1)},,20" for k in range(4)]
+    bare = replace(finished, fields=finished.fields.iloc[:0], coverage=finished.coverage[:0])
+    run = compared(bare, tmp_path, rows)
+    assert run.problems == []
+    assert len(run.measured.compared) == 5
+    assert len(run.measured.starts) == len(OPTIONS)
+    assert not run.measured.starts["is_field"].any()
+    (place,) = run.measured.compared["place"].unique()
+    assert [float(v) for v in place.split(", ")] == pytest.approx([lat, lon], abs=1e-5)
+    within = compared(finished, tmp_path, rows).measured.compared
+    assert within["is_field"].all()
+    numbers = within.columns[within.columns.str.endswith("_mm")]
+    pd.testing.assert_frame_equal(run.measured.compared[numbers], within[numbers])
 
 
 def test_two_cores_of_one_field_and_day_are_averaged_and_spots_are_kept_apart(finished, tmp_path):
@@ -317,6 +340,13 @@ def test_the_run_writes_the_page_its_source_and_its_problems(published):
     problems = pd.read_csv(done.folder / "problems.csv")
     listed = problems[problems["layer"] == "measurements"]
     assert [lines_of(where) for where in listed["where"]] == [[10, 11, 12, 13]]
+
+
+def test_the_summary_on_the_screen_names_the_page(published):
+    _, done = published
+    console = Console(record=True, width=120, file=io.StringIO())
+    print_summary(console, done)
+    assert re.search(r"measurements\.html +measured soil water beside the model", console.export_text())
 
 
 def test_normals_have_no_season_of_their_own(published):
