@@ -71,7 +71,8 @@ def field_layer(run: Run, *, part: bool = False) -> None:
     raw, problems = read_fields(
         run.path(table.path), layer=table.layer, columns=table.columns or None, crs=table.crs, area=area, part=part
     )
-    run.problems += problems
+    if len(raw) or not part:  # of no rows there is nothing to say
+        run.problems += problems
     try:
         run.fields, problems = clean_fields(raw, run.study.map.crs, study_area=None if part else area)
     except StudyError as error:  # the library knows no files

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -235,6 +235,10 @@ def read_area_tables(area: SurveyArea) -> tuple[dict[str, pd.DataFrame], list[Pr
 
 def read_survey_tables(path: Path) -> tuple[dict[str, pd.DataFrame], list[Problem]]:
     """Read and join the tables of every survey area of an export (no polygons needed)."""
+    return _join_tables(_survey_areas(path))
+
+
+def _survey_areas(path: Path) -> list[SurveyArea]:
     areas = find_survey_areas(path)
     if not areas:
         raise StudyError(
@@ -242,6 +246,10 @@ def read_survey_tables(path: Path) -> tuple[dict[str, pd.DataFrame], list[Proble
             where=str(path),
             fix="Give the folder or zip of the export, with its folders tabular and spatial.",
         )
+    return areas
+
+
+def _join_tables(areas: Iterable[SurveyArea]) -> tuple[dict[str, pd.DataFrame], list[Problem]]:
     parts: dict[str, list[pd.DataFrame]] = {}
     problems: list[Problem] = []
     for area in areas:
@@ -260,7 +268,8 @@ def read_survey_export(path: Path, *, area: Area | None = None, crs: Any = None)
     path : Path
         Folder or zip of one survey area, or a folder of several folders and zips.
     area : tuple, optional
-        Window ``(minx, miny, maxx, maxy, crs)``; only polygons that touch it are read.
+        Window ``(minx, miny, maxx, maxy, crs)``; only polygons that touch it are read, and only the tables of survey
+        areas that have some: a county of a state's folder is not held up by the others.
     crs : optional
         CRS of polygons that lack one.
 
@@ -269,12 +278,14 @@ def read_survey_export(path: Path, *, area: Area | None = None, crs: Any = None)
     StudyError
         When tables or polygons are missing, or nothing touches the window.
     """
-    areas = find_survey_areas(path)
-    tables, problems = read_survey_tables(path)
+    areas = _survey_areas(path)
+    wanted: list[SurveyArea] = []
+    problems: list[Problem] = []
     parts: list[gpd.GeoDataFrame] = []
     seen: set[str] = set()
     for place in areas:
         if place.polygons is None:
+            wanted.append(place)
             problems.append(
                 Problem("soils", f"survey area {place.name}", "tables without map unit polygons", "left out",
                         "Unpack the folder spatial of the export too (soilmu_a_*.shp).")
@@ -290,6 +301,7 @@ def read_survey_export(path: Path, *, area: Area | None = None, crs: Any = None)
         polygons, listed = read_polygons(place.polygons, area=area, crs=crs, default_crs=_SURVEY_CRS)
         problems += listed
         if len(polygons):
+            wanted.append(place)
             parts.append(polygons if not parts else polygons.to_crs(parts[0].crs))
     if not parts:
         if seen:
@@ -300,8 +312,9 @@ def read_survey_export(path: Path, *, area: Area | None = None, crs: Any = None)
             fix="Unpack the folder spatial of the export too (soilmu_a_*.shp).",
         )
     merged = gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=parts[0].crs)
+    tables, of_tables = _join_tables(wanted)
     soils, listed = assemble(tables, polygons=merged)
-    return soils, problems + listed
+    return soils, of_tables + problems + listed
 
 
 def _signature(path: str) -> str:
