@@ -36,11 +36,11 @@ def sweep(
     """
     from rich.console import Console
 
-    from pipelines.progress import RunProgress
+    from pipelines.progress import RunProgress, region_plan
     from pipelines.scale.cluster import need_libraries
 
     need_libraries()
-    with RunProgress({}, Console(stderr=True)) as progress:
+    with RunProgress(region_plan(10, True), Console(stderr=True)) as progress:
         progress.report("inputs", 0, 1)
         from pipelines.scale.sweep import sweep as run_sweep  # takes seconds to load: the progress shows first
 

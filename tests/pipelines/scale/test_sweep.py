@@ -10,7 +10,6 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from types import SimpleNamespace
 
 import geopandas as gpd
 import psutil
@@ -23,7 +22,9 @@ from pipelines.house import sample_dir
 from pipelines.scale import cluster
 from pipelines.scale.region_file import WorkersTable
 from pipelines.scale.swept import Swept
-from tests.pipelines.scale.regions import halves, run_here, write_region
+from pipelines.scale.tile_run import Job
+from pipelines.study import load_study
+from tests.pipelines.scale.regions import die_on_the_second, halves, run_here, write_region
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -229,8 +230,20 @@ def test_nothing_but_failures_is_an_error(tmp_path: Path) -> None:
     assert not (tmp_path / "out" / "index.html").exists()
 
 
-def test_a_tile_of_a_lost_worker_says_so() -> None:
-    record = cluster.lost_worker(SimpleNamespace(key="k"), RuntimeError("gone"))  # type: ignore[arg-type]
-    assert record["status"] == "failed"
-    assert "memory_gb" in record["fix"]
-    assert "RuntimeError" in record["what"]
+def test_a_worker_that_dies_fails_its_tile_alone(tmp_path: Path) -> None:
+    jobs = [
+        Job(i, str(i), "", tmp_path, load_study(_quick_study(tmp_path))[0], tmp_path, "", "", tmp_path)
+        for i in range(3)
+    ]
+    found: dict[int, dict[str, object]] = {}
+
+    def done(job: Job, result: object) -> None:
+        lost = isinstance(result, BaseException)
+        found[job.index] = cluster.lost_worker(job, result) if lost else {"status": result}  # type: ignore[arg-type]
+
+    told: list[float] = []
+    with cluster.crew(WorkersTable(count=1), len(jobs)) as team:
+        cluster.work(team, die_on_the_second, jobs, done, told.append)
+    assert {i: r["status"] for i, r in found.items()} == {0: "done", 1: "failed", 2: "done"}
+    assert "memory_gb" in str(found[1]["fix"])
+    assert told[-1] == 3
