@@ -27,6 +27,7 @@ from pipelines.pages.county_data import (
     target_steps,
     text_of_integers,
 )
+from pipelines.pages.county_frame import map_frame
 from pipelines.pages.county_images import (
     WEB_MERCATOR,
     WebRaster,
@@ -171,6 +172,7 @@ class CountyPage:
         ]  # fmt: skip
         problems = result.problems
         inputs = result.provenance.get("inputs", [])
+        frame, frame_place = map_frame(self.raster, units, self.words)
         return self._template("county_body.html.j2").render(
             t=t,
             common=lambda key, **values: self.words.t(f"common.{key}", **values),
@@ -193,6 +195,8 @@ class CountyPage:
             target_count=len(target_steps(result)[0]),
             zones=zones,
             picture_scale=self._picture_scale(),
+            frame=frame,
+            frame_place=frame_place,
             zone_picture=data_uri(
                 zone_png(self.raster, result.zones["zone_code"].to_numpy(), self.zones, self.fields)
             ),

@@ -55,11 +55,12 @@ SF.area = function (ha, bare) {
 
 SF.percent = (share) => (isNumber(share) ? SF.t("common.percent", { number: SF.digits(share * 100, 0) }) : missing());
 
-/** Share of years as a count among the seasons that were run. */
-SF.years = function (share, total) {
+/** Share of years as a count among the seasons that were run; `bare` is the count alone. */
+SF.years = function (share, total, bare) {
   if (!isNumber(share)) return missing();
   const n = total || SF.data.seasons;
-  return SF.t("common.years_in", { count: SF.digits(nice(Math.min(Math.max(share, 0), 1) * n, 1), 0), total: n });
+  const count = SF.digits(nice(Math.min(Math.max(share, 0), 1) * n, 1), 0);
+  return bare ? count : SF.t("common.years_in", { count, total: n });
 };
 
 const MONTH_START = [0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334];

@@ -34,14 +34,30 @@ SF.preparePrint = function () {
   legend.removeAttribute("id");
   legend.querySelectorAll("canvas").forEach((node, i) => node.replaceWith(SF.el("img", { src: from[i].toDataURL("image/png"), alt: "", width: 34, height: 22 })));
   SF.byId("paper-legend").replaceChildren(legend);
-  const rows_ = SF.state.rows.slice(0, SF.PRINT_ROWS);
-  const cells = (f) => [SF.field.field_id(f) + (SF.field.name(f) ? " – " + SF.field.name(f) : ""), SF.area(SF.field.area_ha(f)),
-    SF.zones.field.zone[f] + " " + SF.data.zones[SF.zones.field.zone[f] - 1].label, SF.factorWord(f), SF.depth(SF.gapOf(f, SF.state.cover)), SF.years(SF.shortfallOf(f, SF.state.cover))];
-  const heads = ["field", "area", "zone", "factor", "gap", "shortfall_long"].map((k) => SF.el("th", { scope: "col" }, SF.t("table." + k)));
-  SF.byId("paper-fields").replaceChildren(SF.el("table", {}, SF.el("caption", {}, SF.t("paper.fields", {
-    shown: SF.digits(rows_.length, 0), total: SF.digits(SF.state.rows.length, 0), option: SF.t("common.option." + SF.COVERS[SF.state.cover]) })),
-  SF.el("thead", {}, SF.el("tr", {}, heads)),
-  SF.el("tbody", {}, rows_.map((f) => SF.el("tr", {}, cells(f).map((text, i) => SF.el("td", {}, i ? text : SF.el("bdi", {}, text))))))));
+  SF.byId("paper-fields").replaceChildren(SF.printedList(SF.state.rows.slice(0, SF.PRINT_ROWS)));
+};
+
+/** The list of fields: units in the heads, zones by number with their key on every sheet, so that a field is one line. */
+SF.printedList = function (rows) {
+  const { cover } = SF.state;
+  const zoneOf = (f) => SF.zones.field.zone[f];
+  const unit = (key, name) => SF.t("table." + key) + ", " + SF.t("common.unit." + name);
+  const columns = [
+    ["", SF.t("table.field"), (f) => SF.el("bdi", {}, SF.field.field_id(f) + (SF.field.name(f) ? " – " + SF.field.name(f) : ""))],
+    ["number", unit("area", US() ? "acre" : "hectare"), (f) => SF.area(SF.field.area_ha(f), true)],
+    ["number", SF.t("table.zone"), (f) => String(zoneOf(f))],
+    ["", SF.t("table.factor"), (f) => SF.factorWord(f)],
+    ["number", unit("gap", US() ? "inch" : "mm"), (f) => SF.depth(SF.gapOf(f, cover), true)],
+    ["number", SF.t("paper.shortfall_of", { total: SF.data.seasons }), (f) => SF.years(SF.shortfallOf(f, cover), 0, true)],
+  ];
+  const seen = new Set(rows.map(zoneOf));
+  const zones = SF.data.zones.filter((z) => seen.has(z.code)).map((z) => z.code + " " + z.label).join(" · ");
+  const key = SF.el("tr", { class: "key" }, SF.el("th", { colspan: columns.length }, SF.t("paper.zone_key", { zones })));
+  const heads = SF.el("tr", {}, columns.map(([side, label]) => SF.el("th", { scope: "col", class: side }, label)));
+  return SF.el("table", {},
+    SF.el("caption", {}, SF.t("paper.fields", { shown: SF.digits(rows.length, 0), total: SF.digits(SF.state.rows.length, 0), option: SF.t("common.option." + SF.COVERS[cover]) })),
+    SF.el("thead", {}, key, heads),
+    SF.el("tbody", {}, rows.map((f) => SF.el("tr", {}, columns.map(([side, , write]) => SF.el("td", { class: side }, write(f)))))));
 };
 
 SF.endPrint = function () {
