@@ -135,9 +135,10 @@ def _tile_row(record: dict[str, Any], zones: list[ZoneStyle], units: Units, area
 
 def _missing_row(record: dict[str, Any], words: Catalogue) -> dict[str, str]:
     status = words.t(f"region.missing_{record['status']}")
-    fix = words.t("region.missing_fix", fix=record["fix"]) if record.get("fix") else ""
+    failed = record["status"] == "failed"
+    fix = words.t("region.missing_fix", fix=record["fix"]) if failed and record.get("fix") else ""
     text = words.t("region.missing_row", tile=record["name"], status=status, what=record["what"])
-    return {"text": text, "where": str(record.get("where") or ""), "fix": fix}
+    return {"text": text, "fix": fix}  # where it went wrong is a path of this machine: in problems.csv, not on a page
 
 
 def _link(tile: str) -> str:
@@ -165,15 +166,16 @@ def _map(swept: Swept, size: tuple[int, int], zones: list[ZoneStyle]) -> dict[st
         if outline.is_empty:
             continue
         centre = shapely.point_on_surface(outline)
-        wide = outline.bounds[2] - outline.bounds[0]
+        wide, tall = outline.bounds[2] - outline.bounds[0], outline.bounds[3] - outline.bounds[1]
+        size = round(min(width / 45, 1.7 * wide / max(len(record["name"]), 4)), 1)
         shapes.append({
             "path": _path(outline), "name": record["name"], "x": round(centre.x), "y": round(centre.y),
             "href": _link(record["tile"]) if record["status"] == "done" else "", "status": record["status"],
-            "size": round(min(width / 45, 1.7 * wide / max(len(record["name"]), 4)), 1),
+            "size": size, "named": len(swept.records) <= _NAMED_TILES and tall > 1.5 * size,
         })  # fmt: skip
     return {
         "width": width, "height": height, "picture": data_uri(picture), "shapes": shapes,
-        "named": len(shapes) <= _NAMED_TILES, "line": round(width / 600, 2),
+        "line": round(width / 600, 2),
     }  # fmt: skip
 
 

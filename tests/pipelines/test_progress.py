@@ -7,7 +7,7 @@ import io
 import pytest
 from rich.console import Console
 
-from pipelines.progress import RUN_STEPS, Estimate, RunProgress, run_plan, shown_time
+from pipelines.progress import RUN_STEPS, Estimate, RunProgress, region_plan, run_plan, shown_time
 from pipelines.steps import STEPS
 from tests.pipelines.conftest import TinyRun
 
@@ -98,3 +98,16 @@ def test_in_a_terminal_a_bar_that_leaves_nothing_behind() -> None:
         progress.report("balance", 2, 2)
     assert "Running the water balance" in stream.getvalue()
     assert stream.getvalue().endswith("\x1b[2K")
+
+
+def test_a_plan_that_is_known_later_takes_over() -> None:
+    clock, out = Clock(), io.StringIO()
+    with RunProgress(region_plan(10, True), Console(file=out, width=100), clock) as progress:
+        progress.report("inputs", 0, 1)
+        progress.report("inputs", 1, 1)
+        clock.now += 4
+        progress.follow({"tiles": 4.0})
+        progress.report("tiles", 0, 4)
+        clock.now += 30
+        progress.report("tiles", 2.5, 4)  # two tiles and a half
+    assert "Running tiles 2 of 4 (30 s, about 18 s left)" in out.getvalue()

@@ -102,6 +102,7 @@ def test_the_page_escapes_names_and_names_what_is_missing(one_fails: Swept) -> N
     assert "<img src=x" not in text
     assert "&lt;img src=x" in text
     assert "default-src &#39;none&#39;" in text or "default-src 'none'" in text
+    assert str(one_fails.folder.parent) not in text  # no path of this machine
     assert "East (Failed)" in text
     assert "Far (Nothing to map there)" in text
 

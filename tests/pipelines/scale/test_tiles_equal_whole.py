@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import duckdb
 import geopandas as gpd
@@ -15,6 +16,7 @@ import xarray as xr
 
 from geo.zone_codes import ZONE_CODES
 from pipelines.scale.swept import Swept
+from tests.handoff.system_gis import gdal_says
 from tests.pipelines.conftest import TinyRun
 
 HEIGHT_NOISE = 0.02
@@ -31,6 +33,30 @@ def test_zones_are_the_same_pixel_by_pixel(tiny_run: TinyRun, four_squares: Swep
         np.testing.assert_array_equal(tiles.read(1), whole.read(1))
         assert tiles.colormap(1)[3] == whole.colormap(1)[3]
         assert tiles.crs == whole.crs
+
+
+_DRAWN = """
+import json, sys
+from osgeo import gdal
+gdal.UseExceptions()
+found = []
+for name in sys.argv[1:]:
+    data = gdal.Open(name)
+    band = data.GetRasterBand(1)
+    table = band.GetColorTable()
+    colours = [table.GetColorEntry(i) for i in range(8)]
+    found.append([band.Checksum(), band.GetCategoryNames(), colours, band.GetNoDataValue()])
+print(json.dumps(found))
+"""
+
+
+def test_the_gdal_of_the_system_draws_the_mosaic_as_it_draws_the_whole(
+    tiny_run: TinyRun, four_squares: Swept, tmp_path: Path
+) -> None:
+    """Another GDAL than the one that wrote it: same pixels (its checksum), class names, colours and no-data value."""
+    files = [tiny_run.folder / "layers" / "zones.tif", four_squares.folder / "zones.vrt"]
+    whole, tiles = gdal_says(_DRAWN, [str(f) for f in files], tmp_path)  # type: ignore[misc]
+    assert tiles == whole
 
 
 def test_each_tile_holds_its_own_pixels_and_no_other(four_squares: Swept) -> None:
