@@ -167,11 +167,11 @@ def _map(swept: Swept, size: tuple[int, int], zones: list[ZoneStyle]) -> dict[st
             continue
         centre = shapely.point_on_surface(outline)
         wide, tall = outline.bounds[2] - outline.bounds[0], outline.bounds[3] - outline.bounds[1]
-        size = round(min(width / 45, 1.7 * wide / max(len(record["name"]), 4)), 1)
+        letters = round(min(width / 45, 1.7 * wide / max(len(record["name"]), 4)), 1)
         shapes.append({
             "path": _path(outline), "name": record["name"], "x": round(centre.x), "y": round(centre.y),
             "href": _link(record["tile"]) if record["status"] == "done" else "", "status": record["status"],
-            "size": size, "named": len(swept.records) <= _NAMED_TILES and tall > 1.5 * size,
+            "size": letters, "named": len(swept.records) <= _NAMED_TILES and tall > 1.5 * letters,
         })  # fmt: skip
     return {
         "width": width, "height": height, "picture": data_uri(picture), "shapes": shapes,
