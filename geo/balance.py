@@ -78,12 +78,13 @@ def killing_freeze(
 ) -> np.ndarray:
     """Return the position of the first killing freeze of each cell and season, looked for from seeding on.
 
-    The last day before the next first of April when there is none.
+    The last day before the next first of April when there is none. Records of 0.1 degC are held in single precision,
+    so that they are compared in it.
     """
     out = np.zeros((days.shape[0], len(seasons)), np.int64)
     for s in range(len(seasons)):
         first, last = seasons.seeding_winter_killed[s] + 1, seasons.first_april[s]
-        cold = days["tmin_c"][:, first:last] <= threshold_c
+        cold = days["tmin_c"][:, first:last].astype(np.float32) <= np.float32(threshold_c)
         out[:, s] = np.where(cold.any(axis=1), first + cold.argmax(axis=1), last - 1)
     return out
 

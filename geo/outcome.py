@@ -68,7 +68,7 @@ def cell_climate(
     # a year is the 365 days to planting: only seasons without gaps count, and no part of the year counts twice
     year_ago = np.maximum(seasons.stop - 365, 0)
     share = (seasons.stop - year_ago) / 365
-    came = weather["tmin_c"].values[rows, freezes].astype(float) <= model.killing_freeze_c
+    came = weather["tmin_c"].values[rows, freezes].astype(np.float32) <= np.float32(model.killing_freeze_c)
     return CellClimate(
         freeze_day=np.where(came, number[freezes] + np.where(turned, 365, 0), np.inf),
         heat_gdd=heat[rows, freezes] - heat[rows, seasons.harvest],
@@ -82,6 +82,25 @@ def _running_sum(values: np.ndarray) -> np.ndarray:
     """Return sums before each position, (cell, time) -> (cell, time + 1); gaps (outside the seasons) count zero."""
     sums = np.cumsum(np.nan_to_num(values), axis=1, dtype=float)
     return np.concatenate([np.zeros((len(sums), 1)), sums], axis=1)
+
+
+def freeze_quantiles(freeze_day: np.ndarray, q: tuple[float, ...] = QUANTILES) -> np.ndarray:
+    """Return the days by which the first killing freeze has come in these shares of years, shape (cell, q).
+
+    Parameters
+    ----------
+    freeze_day : array (cell, season)
+        From `cell_climate`; infinite in a year without.
+    q : tuple of float
+        Chance of a freeze on that date or earlier, the definition of the climate normals (NOAA NCEI 1991-2020).
+
+    Notes
+    -----
+    Years without a freeze count; a quantile that falls among them has no date (NaN).
+    """
+    never = 1e9  # not infinite: a quantile that falls on the last year with a freeze must not take 0 times infinity
+    days = np.quantile(np.minimum(freeze_day, never), q, axis=1).T
+    return np.where(days < 1000.0, days, np.nan)
 
 
 def yearly_values(run: xr.Dataset) -> xr.Dataset:
@@ -269,9 +288,7 @@ def _for_pages(  # type: ignore[no-untyped-def]
     track = mixture_quantile(np.moveaxis(run["stored_mm"].values, 2, 1), unit, weight, QUANTILES).transpose(
         0, 2, 1, 3
     )
-    with np.errstate(invalid="ignore"):  # a quantile among the years without a freeze is no date
-        freeze = np.quantile(climate.freeze_day, QUANTILES, axis=1).T[cell]
-    freeze = np.where(np.isfinite(freeze), freeze, np.nan)
+    freeze = freeze_quantiles(climate.freeze_day)[cell]
     return {
         "fall_gap_mm": (soq, fall, "mm", "stubble minus option in mid-November"),
         "recovery": (so, recovery, "1", "share of the fall gap that is gone at planting"),

@@ -13,7 +13,7 @@ from pipelines.house import shared_dir
 
 ELSEWHERE = (
     ("freeze dates and their probability levels", "a general climate library (xclim), definition of climate normals",
-     "tests/published/test_freeze.py, tests/geo/test_freeze.py"),
+     "tests/published/test_freeze.py, tests/geo/test_outcome.py"),
     ("soil water by texture", "Saxton and Rawls 2006, table 3, all classes", "tests/published/test_saxton_rawls.py"),
     ("reference ET", "worked examples of FAO-56", "tests/published/test_fao56_reference_et.py"),
     ("weather generator", "its own published structure, station records and normals",

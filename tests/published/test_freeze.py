@@ -1,17 +1,22 @@
-"""Freeze dates against a general climate library, the published definition, and station normals."""
+"""The killing freeze of the seasons against a general climate library, the published definition and station normals."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
 
-from geo.freeze import day_of_year_from_season, freeze_dates, growing_degree_days, probability_levels
+from geo.balance import killing_freeze, pack_days
+from geo.daily_weather import clean_daily, usable_years
+from geo.model_rules import DEFAULT_RULES
 from geo.month_curve import MONTH_DAYS
+from geo.outcome import CellClimate, cell_climate, freeze_quantiles
 from geo.reference_et import day_of_year
+from geo.season import Calendar, SeasonIndex, index_seasons
 from geo.weather_generator import generate_daily
 from tests.geo.climates import normals_of
 from tests.open_climate import (
@@ -25,17 +30,26 @@ from tests.open_climate import (
 )
 
 LEVELS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
+CALENDAR = Calendar()
 
 
 def as_weather(tables: Sequence[pd.DataFrame]) -> xr.Dataset:
+    """Return records as daily weather in single precision; reference ET is not looked at here."""
     first = tables[0]
-    return xr.Dataset(
-        {
-            "tmin_c": (("cell", "time"), np.stack([t["tmin"] for t in tables])),
-            "tmax_c": (("cell", "time"), np.stack([t["tmax"] for t in tables])),
-        },
-        coords={n: ("time", first[n].to_numpy()) for n in ("year", "month", "day")},
-    )
+    names = {"tmin_c": "tmin", "tmax_c": "tmax", "precip_mm": "precip"}
+    data = {ours: (("cell", "time"), np.stack([t[theirs] for t in tables], dtype="float32"))
+            for ours, theirs in names.items()}  # fmt: skip
+    data["et0_mm"] = (("cell", "time"), np.full(data["tmin_c"][1].shape, 4.0, "float32"))
+    return xr.Dataset(data, coords={n: ("time", first[n].to_numpy()) for n in ("year", "month", "day")})
+
+
+def freezes_of(weather: xr.Dataset, threshold_c: float = -2.2) -> tuple[SeasonIndex, CellClimate]:
+    """Return seasons without gaps and what the product works out of their weather."""
+    weather = clean_daily(weather)[0]
+    usable = usable_years(weather, CALENDAR)
+    years = usable["year"].values[usable.all("cell").values]
+    seasons, rules = index_seasons(weather, CALENDAR, years), replace(DEFAULT_RULES, killing_freeze_c=threshold_c)
+    return seasons, cell_climate(weather, seasons, killing_freeze(pack_days(weather), seasons, threshold_c), rules)
 
 
 def on_dates(weather: xr.Dataset, name: str) -> xr.DataArray:
@@ -47,96 +61,60 @@ def on_dates(weather: xr.Dataset, name: str) -> xr.DataArray:
 
 
 def station_days(text: pd.Series) -> np.ndarray:
-    """Return days from 1 August of MM/DD texts."""
+    """Return the day of a 365-day year of MM/DD texts."""
     month_day = text.str.split("/", expand=True).astype(int)
-    return (day_of_year(month_day[0], month_day[1]) - 213) % 365
+    return np.asarray(day_of_year(month_day[0], month_day[1]))
 
 
-@pytest.mark.parametrize("threshold", [0.0, -2.2, -4.4], ids=lambda t: f"xclim, threshold {t} C")
+@pytest.mark.parametrize("threshold", [0.0, -2.2, -2.8, -4.4], ids=lambda t: f"xclim, threshold {t} C")
 def test_same_dates_as_xclim(threshold: float) -> None:
-    """xclim first_day_temperature_below and last_spring_frost, Champion record 1982 to 2018."""
+    """xclim first_day_temperature_below from 2 August on, Champion record 1982 to 2018."""
     indices = pytest.importorskip("xclim.indices")
     weather = as_weather([champion()])
-    dates = freeze_dates(weather, threshold).isel(cell=0)
+    seasons, climate = freezes_of(weather, threshold)
     series = on_dates(weather, "tmin_c").isel(cell=0)
-    thresh = f"{threshold} degC"
-    first = indices.first_day_temperature_below(series, thresh=thresh, op="<=", after_date="08-01", freq="YS-AUG")
-    last = indices.last_spring_frost(series, thresh=thresh, op="<=", before_date="07-31", freq="YS")
-
-    def from_august(values: xr.DataArray) -> np.ndarray:
-        # xclim counts days of the real year; leap years are one ahead after February.
-        leap = values["time"].dt.is_leap_year.values & (values.values > 60)
-        return (values.values - leap - 213) % 365
-
-    seasons = np.arange(1982, 2018)
-    ours = dates.sel(season=seasons)
-    assert bool(ours["first_known"].all())
-    by_season = first.isel(time=np.isin(first["time"].dt.year, seasons) & (first["time"].dt.month == 8).values)
-    np.testing.assert_array_equal(ours["first"], from_august(by_season))
-    by_spring = last.isel(time=np.isin(last["time"].dt.year, seasons + 1))
-    np.testing.assert_array_equal(ours["last"], from_august(by_spring))
+    thresh = f"{np.float32(threshold)} degC"
+    first = indices.first_day_temperature_below(series, thresh=thresh, op="<=", after_date="08-02", freq="YS-AUG")
+    first = first.isel(time=np.isin(first["time"].dt.year, seasons.year) & (first["time"].dt.month == 8).values)
+    # xclim counts days of the real year; leap years are one ahead after February.
+    expected = first.values - (first["time"].dt.is_leap_year.values & (first.values > 60))
+    assert len(seasons) > 30
+    np.testing.assert_array_equal(climate.freeze_day[0], expected)
 
 
-def test_same_degree_days_as_xclim() -> None:
-    """xclim growing_degree_days on the mean of the extremes, Champion record, base 40 F."""
+def test_same_heat_until_the_freeze_as_xclim() -> None:
+    """xclim growing_degree_days on the mean of the extremes, from harvest to the day before the freeze."""
     indices = pytest.importorskip("xclim.indices")
     weather = as_weather([champion()])
-    mean = (on_dates(weather, "tmin_c") + on_dates(weather, "tmax_c")) / 2
+    seasons, climate = freezes_of(weather)
+    mean = ((on_dates(weather, "tmin_c") + on_dates(weather, "tmax_c")) / 2).isel(cell=0)
     mean.attrs["units"] = "degC"
-    theirs = indices.growing_degree_days(mean.isel(cell=0), thresh="4.4 degC", freq="YS")
-    ours = growing_degree_days(weather["tmin_c"], weather["tmax_c"], 4.4).isel(cell=0).groupby("year").sum()
-    np.testing.assert_allclose(ours, theirs, rtol=1e-6)
+    stops = killing_freeze(pack_days(weather), seasons)[0]
+    for s, (start, stop) in enumerate(zip(seasons.harvest, stops, strict=True)):
+        theirs = indices.growing_degree_days(mean.isel(time=slice(start, stop)), thresh="4.4 degC", freq="YS").sum()
+        assert climate.heat_gdd[0, s] == pytest.approx(float(theirs), rel=1e-5)
 
 
-@pytest.mark.parametrize("method", ["empirical", "normal"])
-def test_order_of_levels_on_records(method: str) -> None:
-    """NOAA NCEI definition (first: that date or earlier; last: or later) on eight Nebraska records."""
-    weather = as_weather([ghcn(s) for s in NEBRASKA])
-    dates = freeze_dates(weather)
-    first = probability_levels(dates, "first", LEVELS, method).values  # type: ignore[arg-type]
-    last = probability_levels(dates, "last", LEVELS, method).values  # type: ignore[arg-type]
-    assert np.isfinite(first).all()
-    assert (np.diff(first, axis=1) >= 0).all()
-    assert (np.diff(last, axis=1) <= 0).all()
-    # the share of seasons with a freeze by the date is the level: within one season, ties on one date apart
-    values = dates["first"].where(dates["first_known"]).values
-    count = np.isfinite(values).sum(axis=1)
-    slack = 1.5 / count.min() if method == "empirical" else 0.16
-    for i, level in enumerate(LEVELS):
-        by_then = (values <= first[:, i : i + 1]).sum(axis=1) / count
-        before = (values < first[:, i : i + 1]).sum(axis=1) / count
-        assert (by_then >= level - slack).all()
-        assert (before <= level + slack).all()
+def test_order_of_levels_on_records() -> None:
+    """NOAA NCEI definition (the chance of a freeze on that date or earlier) on eight Nebraska records."""
+    for station in NEBRASKA:
+        _, climate = freezes_of(as_weather([ghcn(station)]))
+        levels = freeze_quantiles(climate.freeze_day, LEVELS)[0]
+        assert np.isfinite(levels).all()
+        assert (np.diff(levels) >= 0).all()
+        # the share of seasons with a freeze by the date is the level: within one season, ties on one date apart
+        days = climate.freeze_day[0]
+        for level, day in zip(LEVELS, levels, strict=True):
+            assert (days <= day).mean() >= level - 1.5 / days.size
+            assert (days < day).mean() <= level + 1.5 / days.size
 
 
-def test_two_methods_agree_on_records() -> None:
-    """Plotting positions and the mixed normal distribution (Thom & Shaw 1958): nine levels, eight records."""
-    dates = freeze_dates(as_weather([ghcn(s) for s in NEBRASKA]))
-    for which in ("first", "last"):
-        one = probability_levels(dates, which, LEVELS, "empirical").values  # type: ignore[arg-type]
-        two = probability_levels(dates, which, LEVELS, "normal").values  # type: ignore[arg-type]
-        assert np.abs(one - two).mean() < 2.0
-        assert np.abs(one - two).max() < 8.0
-
-
-def test_definition_on_published_normals() -> None:
-    """NOAA 1991-2020 normals of Lebanon NH: order by level and by threshold as in our definition."""
-    table = station_normals("annualseasonal")
-    thresholds = ("16", "20", "24", "28", "32", "36")
-    first, last = (
-        np.array(
-            [
-                station_days(pd.concat([table[f"ANN-TMIN-PRB{w}-T{t}FP{p}0"] for p in range(1, 10)]))
-                for t in thresholds
-            ]
-        )
-        for w in ("FST", "LST")
-    )
-    assert (np.diff(first, axis=1) >= 0).all()
-    assert (np.diff(last, axis=1) <= 0).all()
-    assert (np.diff(first, axis=0) <= 0).all()  # a milder threshold comes earlier in autumn
-    assert (np.diff(last, axis=0) >= 0).all()  # and leaves later in spring
-    assert (first.max(axis=1) < last.min(axis=1)).all()
+def test_years_without_a_freeze_count() -> None:
+    """NOAA NCEI definition: four freezes in seven years are no freeze by any date in three of them."""
+    days = np.array([[270.0, 280.0, 290.0, np.inf, np.inf, np.inf, 300.0]])
+    levels = freeze_quantiles(days, (0.1, 0.25, 0.5, 0.75, 0.9))[0]
+    assert (levels[:3] == [276.0, 285.0, 300.0]).all()
+    assert np.isnan(levels[3:]).all()
 
 
 @pytest.fixture(scope="module")
@@ -148,38 +126,46 @@ def lebanon() -> xr.Dataset:
 def test_generated_weather_freezes_when_the_station_does(lebanon: xr.Dataset, fahrenheit: int) -> None:
     """From monthly normals alone, generated freeze dates lie within days of those published for the station."""
     table = station_normals("annualseasonal")
-    dates = freeze_dates(lebanon, (fahrenheit - 32) / 1.8)
-    for which, code in (("first", "FST"), ("last", "LST")):
-        ours = probability_levels(dates, which, (0.1, 0.5, 0.9)).values[0]  # type: ignore[arg-type]
-        theirs = station_days(pd.concat([table[f"ANN-TMIN-PRB{code}-T{fahrenheit}FP{p}0"] for p in (1, 5, 9)]))
-        assert np.abs(ours - theirs).max() <= 8, (which, day_of_year_from_season(ours), ours - theirs)
+    _, climate = freezes_of(lebanon, (fahrenheit - 32) / 1.8)
+    ours = freeze_quantiles(climate.freeze_day, (0.1, 0.5, 0.9))[0]
+    theirs = station_days(pd.concat([table[f"ANN-TMIN-PRBFST-T{fahrenheit}FP{p}0"] for p in (1, 5, 9)]))
+    assert np.abs(ours - theirs).max() <= 8, (ours, theirs)
 
 
 @pytest.mark.parametrize("base_f", [40, 50], ids=lambda b: f"NOAA 1991-2020, Lebanon NH, base {b} F")
 def test_generated_heat_is_the_stations(lebanon: xr.Dataset, base_f: int) -> None:
     """Annual growing degree days of generated weather against the published normal."""
-    heat = growing_degree_days(lebanon["tmin_c"], lebanon["tmax_c"], (base_f - 32) / 1.8)
-    ours = float(heat.sum()) / 200 * 1.8
+    mean = 0.5 * (lebanon["tmin_c"] + lebanon["tmax_c"])
+    ours = float(np.maximum(mean - (base_f - 32) / 1.8, 0.0).sum()) / 200 * 1.8
     published = float(station_normals("annualseasonal")[f"ANN-GRDD-BASE{base_f}"].iloc[0])
     assert ours == pytest.approx(published, rel=0.05)
-    assert heat.sizes["time"] == 200 * MONTH_DAYS.sum()
+    assert mean.sizes["time"] == 200 * MONTH_DAYS.sum()
+
+
+def dates_in(table: pd.DataFrame) -> np.ndarray:
+    """Return the first day at or below -2.2 C from August on, by year, straight from the table of a record.
+
+    A date counts when no more than five days are missing before it, as in station normals.
+    """
+    days = table.assign(number=day_of_year(table["month"], table["day"]))
+    found = []
+    for _, autumn in days[days["month"] >= 8].groupby("year"):
+        cold = autumn.index[autumn["tmin"] <= -2.2]
+        if len(cold) and autumn.loc[: cold[0], "tmin"].isna().sum() <= 5:
+            found.append(autumn.loc[cold[0], "number"])
+    return np.array(found, dtype=float)
 
 
 def test_generated_freezes_match_nine_records() -> None:
     """Nine Nebraska records (GHCN-Daily, Champion): 10, 50 and 90 % dates from their monthly normals alone.
 
+    The records' own levels are by Weibull's plotting positions, which read the tails of thirty years best.
+
     Every date within 9 days of the record's own, 1 day or less off on the mean.
     """
     tables = records()
     weather = generate_daily(normals_of(*(record_normals(t) for t in tables.values())), 200, seed=1)
-    dates = freeze_dates(weather)
-    for which in ("first", "last"):
-        ours = probability_levels(dates, which, (0.1, 0.5, 0.9)).values  # type: ignore[arg-type]
-        recorded = np.concatenate(
-            [
-                probability_levels(freeze_dates(as_weather([t])), which, (0.1, 0.5, 0.9)).values  # type: ignore[arg-type]
-                for t in tables.values()
-            ]
-        )
-        assert np.abs(ours - recorded).max() <= 9
-        assert abs((ours - recorded).mean()) <= 1.0
+    ours = freeze_quantiles(freezes_of(weather)[1].freeze_day, (0.1, 0.5, 0.9))
+    recorded = np.array([np.quantile(dates_in(t), (0.1, 0.5, 0.9), method="weibull") for t in tables.values()])
+    assert np.abs(ours - recorded).max() <= 9
+    assert abs((ours - recorded).mean()) <= 1.0
