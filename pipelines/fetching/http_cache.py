@@ -78,6 +78,39 @@ def program_version() -> str:
         return "0.1.0"
 
 
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One request.
+
+    Attributes
+    ----------
+    method, url, params, payload
+        What is sent; the payload goes as JSON.
+    check : callable
+        Called with body and content type; raises `Transient` (try again), `TooMuch` (ask for less) or `StudyError`.
+    pause : float, optional
+        Shortest time since the last request to this host, seconds.
+    """
+
+    method: str
+    url: str
+    check: Check
+    params: Mapping[str, str] | None = None
+    payload: Mapping[str, str] | None = None
+    pause: float | None = None
+
+    @property
+    def address(self) -> str:
+        """The URL with its parameters."""
+        return requests.Request(self.method, self.url, params=self.params).prepare().url or self.url
+
+    @property
+    def key(self) -> str:
+        """The name under which the reply is kept."""
+        text = json.dumps([self.method, self.address, dict(self.payload) if self.payload else None], sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
 class PoliteSession:
     """HTTP with a cache on disk.
 
@@ -128,49 +161,27 @@ class PoliteSession:
 
     def get(self, url: str, params: Mapping[str, str], check: Check, pause: float | None = None) -> Reply:
         """Return the reply to a GET request, from the cache or the network (see `ask`)."""
-        return self.ask("GET", url, params=params, payload=None, check=check, pause=pause)
+        return self.ask(Question("GET", url, check, params=params, pause=pause))
 
     def post(self, url: str, payload: Mapping[str, str], check: Check, pause: float | None = None) -> Reply:
         """Return the reply to a POST request with a JSON body, from the cache or the network (see `ask`)."""
-        return self.ask("POST", url, params=None, payload=payload, check=check, pause=pause)
+        return self.ask(Question("POST", url, check, payload=payload, pause=pause))
 
     def has(self, url: str, params: Mapping[str, str]) -> bool:
         """Return whether the reply to a GET request is in the cache."""
-        address = requests.Request("GET", url, params=params).prepare().url or url
-        return self._kept(_key("GET", address, None)) is not None
+        return self._kept(Question("GET", url, _accept, params=params).key) is not None
 
-    def ask(
-        self,
-        method: str,
-        url: str,
-        *,
-        params: Mapping[str, str] | None,
-        payload: Mapping[str, str] | None,
-        check: Check,
-        pause: float | None,
-    ) -> Reply:
+    def ask(self, question: Question) -> Reply:
         """Return the reply to one request.
-
-        Parameters
-        ----------
-        method, url, params, payload
-            The request.
-        check : callable
-            Called with body and content type; raises `Transient` (try again), `TooMuch` (ask for less) or
-            `StudyError`.
-        pause : float, optional
-            Shortest time since the last request to this host, seconds.
 
         Raises
         ------
         StudyError
             When the service refuses, or still fails after the last try.
         TooMuch
-            From ``check``.
+            From the check of the question.
         """
-        address = requests.Request(method, url, params=params).prepare().url or url
-        key = _key(method, address, payload)
-        kept = self._kept(key)
+        kept = self._kept(question.key)
         if kept is not None:
             self.replies.append(kept)
             return kept
@@ -182,14 +193,14 @@ class PoliteSession:
             reraise=True,
         )
         try:
-            body = retrying(self._once, method, url, params, payload, check, pause)
+            body = retrying(self._once, question)
         except Transient as error:
             raise StudyError(
                 f"The service did not answer after {self.attempts} tries ({error}).",
-                _shown(address),
+                _shown(question.address),
                 "Check the connection and run fetch again: what has arrived is kept.",
             ) from None
-        reply = self._keep(key, address, body)
+        reply = self._keep(question.key, question.address, body)
         self.replies.append(reply)
         return reply
 
@@ -199,24 +210,18 @@ class PoliteSession:
         backoff = self.first_wait * 2.0 ** (state.attempt_number - 1)
         return min(max(asked or 0.0, backoff), _LONGEST_WAIT)
 
-    def _once(
-        self,
-        method: str,
-        url: str,
-        params: Mapping[str, str] | None,
-        payload: Mapping[str, str] | None,
-        check: Check,
-        pause: float | None,
-    ) -> bytes:
-        self._hold(url, self.seconds_between if pause is None else pause)
+    def _once(self, question: Question) -> bytes:
+        self._hold(question.url, self.seconds_between if question.pause is None else question.pause)
         self.sent += 1
         try:
-            answer = self._session.request(method, url, params=params, json=payload, timeout=self.timeout)
+            answer = self._session.request(
+                question.method, question.url, params=question.params, json=question.payload, timeout=self.timeout
+            )
             body = answer.content
         except (requests.ConnectionError, requests.Timeout, requests.exceptions.ChunkedEncodingError) as error:
             raise Transient(f"{type(error).__name__}") from None
         finally:
-            self._last[urlsplit(url).netloc] = self._clock()
+            self._last[urlsplit(question.url).netloc] = self._clock()
         if answer.status_code in _TRANSIENT:
             raise Transient(f"status {answer.status_code}", _retry_after(answer.headers.get("Retry-After")))
         length = answer.headers.get("Content-Length")
@@ -233,7 +238,7 @@ class PoliteSession:
                 _shown(answer.url),
                 "Check the study area; if it is right, the service may have changed: get the layer by hand.",
             )
-        check(body, answer.headers.get("Content-Type", ""))
+        question.check(body, answer.headers.get("Content-Type", ""))
         return body
 
     def _hold(self, url: str, pause: float) -> None:
@@ -275,9 +280,8 @@ def write_whole(path: Path, body: bytes) -> None:
     os.replace(part, path)
 
 
-def _key(method: str, address: str, payload: Mapping[str, str] | None) -> str:
-    text = json.dumps([method, address, dict(payload) if payload else None], sort_keys=True)
-    return hashlib.sha256(text.encode()).hexdigest()[:32]
+def _accept(body: bytes, kind: str) -> None:
+    """Take any reply."""
 
 
 def _retry_after(value: str | None) -> float | None:

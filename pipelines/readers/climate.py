@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from geo.errors import StudyError
-from pipelines.readers.climate_build import ClimateInput
+from pipelines.readers.climate_build import ClimateInput, Query
 from pipelines.readers.climate_cells import Area
 from pipelines.readers.climate_grids import read_netcdf
 from pipelines.readers.climate_products import key_of_short, study_mapping
@@ -71,15 +71,15 @@ def read_climate(
     files = expand(path)
     where = str(path) if isinstance(path, (str, Path)) else _several(files)
     mapping = study_mapping(variables)
-    common: dict[str, Any] = {
-        "area": area,
-        "mapping": mapping,
-        "units": {key_of_short(k): str(v) for k, v in chosen.get("units", {}).items()},
-        "fill": _numbers(chosen.get("fill", [])),
-        "period": _period(chosen.get("period")),
-        "trust": bool(chosen.get("accept_values", False)),
-        "where": where,
-    }
+    query = Query(
+        where,
+        area,
+        mapping,
+        {key_of_short(k): str(v) for k, v in chosen.get("units", {}).items()},
+        _numbers(chosen.get("fill", [])),
+        _period(chosen.get("period")),
+        bool(chosen.get("accept_values", False)),
+    )
     kinds = {_family(f) for f in files}
     if len(kinds) > 1:
         raise StudyError(
@@ -89,11 +89,11 @@ def read_climate(
         )
     family = kinds.pop()
     if family == "netcdf":
-        result = read_netcdf(files, **common)
+        result = read_netcdf(files, query)
     elif family == "raster":
-        result = read_rasters(files, pattern=chosen.get("pattern"), **common)
+        result = read_rasters(files, query, chosen.get("pattern"))
     else:
-        result = read_tables(files, options=chosen, **common)
+        result = read_tables(files, query, chosen)
     _expect(kind, result, where)
     return result
 

@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from geo.errors import Problem, StudyError
+from pipelines.readers.climate_cells import Area
 from pipelines.readers.climate_products import REQUIRED, Product, variables
 from pipelines.readers.climate_units import MONTH_DAYS, check_values, check_year, impossible
 
@@ -43,6 +44,33 @@ class ClimateInput:
     daily: xr.Dataset | None
     problems: list[Problem] = field(default_factory=list)
     provenance: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Query:
+    """What a study asks of a climate source, whatever its kind.
+
+    Attributes
+    ----------
+    where : str
+        The source as the study file names it.
+    area : tuple or None
+        EPSG:4326 bounds.
+    mapping, units, fill : dict, dict, list
+        Study-file overrides.
+    period : (first, last) year, optional
+        Years to keep; for a series of months the years that make the normals (default 1991-2020).
+    trust : bool
+        List contradictions between values and units instead of stopping.
+    """
+
+    where: str
+    area: Area | None = None
+    mapping: dict[str, Any] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    fill: list[float] = field(default_factory=list)
+    period: tuple[int, int] | None = None
+    trust: bool = False
 
 
 @dataclass(slots=True)

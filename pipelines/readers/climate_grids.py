@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from geo.errors import StudyError
-from pipelines.readers.climate_build import ClimateInput, Context, daily_input, normals_input, require
-from pipelines.readers.climate_cells import Area, Window, stack
+from pipelines.readers.climate_build import ClimateInput, Context, Query, daily_input, normals_input, require
+from pipelines.readers.climate_cells import Window, stack
 from pipelines.readers.climate_cf import Part, open_raw, product_of, read_part
 
 _FEWEST_YEARS = (
@@ -20,69 +19,48 @@ _FEWEST_YEARS = (
 )
 
 
-def read_netcdf(
-    files: Sequence[Path],
-    *,
-    area: Area | None,
-    mapping: dict[str, Any],
-    units: dict[str, str],
-    fill: list[float],
-    period: tuple[int, int] | None,
-    trust: bool,
-    where: str,
-) -> ClimateInput:
-    """Read NetCDF files of one grid.
-
-    Parameters
-    ----------
-    files : sequence of Path
-        One file with all variables, one a variable, one a year, or any mix of them.
-    area : tuple or None
-        EPSG:4326 bounds.
-    mapping, units, fill : dict, dict, list
-        Study-file overrides.
-    period : (first, last) year, optional
-        Years to keep; for a series of months the years that make the normals (default 1991-2020).
-    trust : bool
-        List contradictions between values and units instead of stopping.
-    where : str
-        The source as the study file names it.
-    """
+def read_netcdf(files: Sequence[Path], query: Query) -> ClimateInput:
+    """Read NetCDF files of one grid: one file with all variables, one a variable, one a year, or any mix of them."""
     with open_raw(files[0]) as raw:
         product = product_of(raw, files[0])
         text = {k: str(raw.attrs[k]) for k in ("license", "source", "title") if k in raw.attrs}
-    context = Context(where, product, trust=trust)
+    context = Context(query.where, product, trust=query.trust)
     parts: list[Part] = []
     seen: Window | None = None
     for path in files:
-        part = read_part(path, context, area, mapping, units, fill, seen)
+        part = read_part(path, context, query.area, query.mapping, query.units, query.fill, seen)
         seen = seen or part.window
         parts.append(part)
-    assert seen is not None
     context.provenance = product.provenance()
     if product.key == "cf_grid":
         context.provenance["product"] = text.get("title", product.label)
         context.provenance["licence"] = text.get("license", product.licence)
-    fixed = {k: v for p in parts for k, v in p.fixed.items()}
+    return grid_input(parts, query, context)
+
+
+def grid_input(parts: Sequence[Part], query: Query, context: Context) -> ClimateInput:
+    """Make one climate of the files of one grid."""
     steps = {p.step for p in parts if p.layers}
     if not steps:
         require([], context)
     if len(steps) > 1:
         raise StudyError(
             f"The files mix {' and '.join(sorted(steps))} values.",
-            where,
+            query.where,
             "Name normals and daily records separately.",
         )
     step = steps.pop()
     layers = merge(parts, "month" if step == "months" else "time", context)
+    period = query.period
     if step != "months" and period is not None:
         layers = {k: v.sel(time=slice(str(period[0]), str(period[1]))) for k, v in layers.items()}
     require(list(layers), context)
     if step == "monthly":
         layers = average_months(layers, period or (1991, 2020), context)
-    data, cells, dropped = stack(_same_steps(layers), seen, fixed.get("elevation_m"))
+    fixed = {k: v for p in parts for k, v in p.fixed.items()}
+    data, cells, dropped = stack(_same_steps(layers), parts[0].window, fixed.get("elevation_m"))
     if not len(cells):
-        raise StudyError("The grid has no data in the study area.", where, "Use another source for this area.")
+        raise StudyError("The grid has no data in the study area.", query.where, "Use another source for this area.")
     if dropped:
         context.note(
             f"{dropped} cells", "the grid has no data there", "left out", "the nearest cell with data is used"

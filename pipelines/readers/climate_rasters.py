@@ -16,29 +16,18 @@ import xarray as xr
 from rasterio.errors import RasterioIOError
 
 from geo.errors import StudyError
-from pipelines.readers.climate_build import ClimateInput, Context, check_layer, daily_input, normals_input, require
-from pipelines.readers.climate_cells import Area, Window, stack, window
+from pipelines.readers.climate_build import ClimateInput, Context, Query, check_layer
+from pipelines.readers.climate_cells import Window, window
 from pipelines.readers.climate_cf import Part, identify
-from pipelines.readers.climate_grids import _same_steps, average_months, merge
+from pipelines.readers.climate_grids import grid_input
 from pipelines.readers.climate_products import Product, key_of_short, product_of_file, products, variables
 from pipelines.readers.climate_units import MONTH_DAYS, to_contract
 
 _SKIPPED = re.compile(r"tavg|tmean|tdmean|vpd|annual|seasonal|bio_?\d+", re.IGNORECASE)
 
 
-def read_rasters(
-    files: Sequence[Path],
-    *,
-    area: Area | None,
-    mapping: dict[str, Any],
-    units: dict[str, str],
-    fill: list[float],
-    period: tuple[int, int] | None,
-    trust: bool,
-    where: str,
-    pattern: str | None = None,
-) -> ClimateInput:
-    """Read a set of rasters of one grid; the arguments are those of `climate_grids.read_netcdf`.
+def read_rasters(files: Sequence[Path], query: Query, pattern: str | None = None) -> ClimateInput:
+    """Read a set of rasters of one grid.
 
     A raster has no place for a variable's name and mostly none for its unit: both come from the file-name rule of a
     known product, or from ``pattern`` (a regular expression with the groups ``var`` and ``month``, ``yearmonth`` or
@@ -47,12 +36,10 @@ def read_rasters(
     known = [(f, product_of_file(f.name)) for f in files]
     own = re.compile(pattern) if pattern else None
     product = next((p for _, p in known if p is not None), products()["cf_grid"])
-    context = Context(where, product, trust=trust, provenance=product.provenance())
+    context = Context(query.where, product, trust=query.trust, provenance=product.provenance())
     parts: list[Part] = []
-    seen: Window | None = None
-    steps: set[str] = set()
     for path, belongs in known:
-        meaning = _meaning(path, belongs, own, mapping)
+        meaning = _meaning(path, belongs, own, query.mapping)
         if meaning is None:
             if not _SKIPPED.search(path.name):
                 context.note(
@@ -60,35 +47,15 @@ def read_rasters(
                 )
             continue
         key, when = meaning
-        part, step = _read_one(path, key, when, belongs, context, area, units, fill, seen)
-        seen = seen or part.window
-        steps.add(step)
-        parts.append(part)
-    if not parts or seen is None:
+        seen = parts[0].window if parts else None
+        parts.append(_read_one(path, key, when, belongs, context, query, seen))
+    if not parts:
         raise StudyError(
             "No raster name says which variable and month it holds.",
-            where,
+            query.where,
             'Keep the names of the download, or give pattern = "(?P<var>tmin|tmax|precip)_(?P<month>\\\\d{2})".',
         )
-    if len(steps) > 1:
-        raise StudyError(f"The rasters mix {' and '.join(sorted(steps))} values.", where, "Name them separately.")
-    step = steps.pop()
-    layers = merge(parts, "month" if step == "months" else "time", context)
-    require(list(layers), context)
-    if step == "monthly":
-        layers = average_months(layers, period or (1991, 2020), context)
-    data, cells, dropped = stack(_same_steps(layers), seen, None)
-    if not len(cells):
-        raise StudyError("The rasters have no data in the study area.", where, "Use another source for this area.")
-    if dropped:
-        context.note(
-            f"{dropped} cells", "the grid has no data there", "left out", "the nearest cell with data is used"
-        )
-    if step == "daily":
-        if period is not None:
-            data = data.sel(time=slice(str(period[0]), str(period[1])))
-        return daily_input(data, cells, context)
-    return normals_input(data, cells, context)
+    return grid_input(parts, query, context)
 
 
 def _meaning(
@@ -143,11 +110,9 @@ def _read_one(
     groups: dict[str, str],
     product: Product | None,
     context: Context,
-    area: Area | None,
-    units: dict[str, str],
-    fill: list[float],
+    query: Query,
     like: Window | None,
-) -> tuple[Part, str]:
+) -> Part:
     try:
         with rasterio.open(_inside(path)) as source:
             unit = next((u for u in source.units if u), "")
@@ -159,7 +124,7 @@ def _read_one(
         raise StudyError(f"The raster cannot be read ({error}).", str(path), "Fetch it again.") from None
     assert isinstance(opened, xr.DataArray)
     with opened:
-        cut, seen = window(_with_axes(opened), area, str(path), like)
+        cut, seen = window(_with_axes(opened), query.area, str(path), like)
         try:
             values = cut["value"].transpose("band", "y", "x").values.astype("float64")
         except RasterioIOError as error:
@@ -168,10 +133,10 @@ def _read_one(
             ) from None
     if len(when) != values.shape[0]:
         values = values[: len(when)]
-    for missing in (*fill, *(product.fill if product else ())):
+    for missing in (*query.fill, *(product.fill if product else ())):
         # float32 storage of a fill such as -3.4e38 is not the exact number
         values[np.isclose(values, missing, rtol=1e-2 if abs(missing) > 1e30 else 1e-9)] = np.nan
-    unit = units.get(key) or unit or (product.units.get(key, "") if product else "")
+    unit = query.units.get(key) or unit or (product.units.get(key, "") if product else "")
     kind = "daily" if step == "daily" else "monthly"
     where = f"{path.name}: {variables()[key].short}"
     days = when.days_in_month.to_numpy() if step == "monthly" else None
@@ -184,7 +149,7 @@ def _read_one(
     )
     label = "month" if step == "months" else "time"
     layer = xr.DataArray(converted.astype("float32"), dims=(label, "y", "x"), coords={label: when})
-    return Part(step, {key: layer}, seen), step
+    return Part(step, {key: layer}, seen)
 
 
 def _with_axes(raster: xr.DataArray) -> xr.Dataset:

@@ -13,7 +13,7 @@ import xarray as xr
 
 from geo.errors import StudyError
 from pipelines.readers import climate_ghcn, climate_station_normals, climate_tables
-from pipelines.readers.climate_build import ClimateInput, Context, daily_input, normals_input
+from pipelines.readers.climate_build import ClimateInput, Context, Query, daily_input, normals_input
 from pipelines.readers.climate_cells import Area
 from pipelines.readers.climate_products import REQUIRED, Product, products
 from pipelines.readers.climate_station import Station
@@ -24,26 +24,15 @@ _MARGIN = 0.5  # degrees around the study area within which a station still spea
 _GHCN_LONG = re.compile(r"^(\"?ID\"?,|[A-Z]{2}[A-Z0-9]{9},\d{8},[A-Z]{4},)")
 
 
-def read_tables(
-    files: Sequence[Path],
-    *,
-    options: dict[str, Any],
-    area: Area | None,
-    mapping: dict[str, Any],
-    units: dict[str, str],
-    fill: list[float],
-    period: tuple[int, int] | None,
-    trust: bool,
-    where: str,
-) -> ClimateInput:
+def read_tables(files: Sequence[Path], query: Query, options: dict[str, Any]) -> ClimateInput:
     """Read tables of one format; every station becomes a cell.
 
-    The arguments are those of `climate.read_climate`. Stations farther than ``station_margin_deg`` (0.5) from the
-    area are left out, but the nearest one is always kept.
+    Stations farther than ``station_margin_deg`` (0.5) from the area are left out, but the nearest one is always kept.
     """
+    mapping, units, period = query.mapping, query.units, query.period
     layout = recognise(files[0], mapping)
     product = products()[layout]
-    context = Context(where, product, trust=trust, provenance=product.provenance())
+    context = Context(query.where, product, trust=query.trust, provenance=product.provenance())
     known = station_list(options.get("stations"), files)
     stations: list[Station] = []
     for path in files:
@@ -54,11 +43,13 @@ def read_tables(
         elif layout == "daymet_point":
             found = climate_tables.read_daymet_point(path, context)
         else:
-            found = climate_tables.read_plain(path, mapping, units, fill, options, context)
+            found = climate_tables.read_plain(path, mapping, units, query.fill, options, context)
         stations += [Station(**{**_place(row, options, known, path), "table": row["table"]}) for row in found]
     if layout == "noaa_station_normals":
         stations = climate_station_normals.join(stations, context)
-    stations = near(_unique(stations, context), area, float(options.get("station_margin_deg", _MARGIN)), context)
+    stations = near(
+        _unique(stations, context), query.area, float(options.get("station_margin_deg", _MARGIN)), context
+    )
     if layout == "noaa_station_normals":
         data = _convert(stations, "month", "monthly", product, units, context)
         return normals_input(data, _cells(stations), context)
@@ -67,7 +58,7 @@ def read_tables(
         stations = [_replace(s, s.table.loc[low:high]) for s in stations]
         stations = [s for s in stations if len(s.table)]
         if not stations:
-            raise StudyError(f"No record in {period[0]} to {period[1]}.", where, "Choose another period.")
+            raise StudyError(f"No record in {period[0]} to {period[1]}.", query.where, "Choose another period.")
     data = _convert(stations, "time", "daily", product, units, context)
     return daily_input(data, _cells(stations), context)
 

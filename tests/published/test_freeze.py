@@ -1,4 +1,4 @@
-"""The killing freeze of the seasons against a general climate library, the published definition and station normals."""
+"""The killing freeze of the seasons against a climate library, the published definition and station normals."""
 
 from __future__ import annotations
 
