@@ -22,7 +22,7 @@ from pipelines.scale.join import join
 from pipelines.scale.region_file import Region, load_region
 from pipelines.scale.swept import Swept
 from pipelines.scale.tile_run import Job, read_record
-from pipelines.scale.tiles import plan_tiles
+from pipelines.scale.tiles import Tiles, plan_tiles
 from pipelines.staging import PART
 from pipelines.tables import load_tables, zone_rules
 
@@ -85,25 +85,8 @@ def sweep(
         jobs, inputs = plan_jobs(region, study, folder, digests, tiles, tables, target, again=again)
         slopes = None if study.elevation is None else Slopes(jobs)
         report("inputs", 1, 1)
-        with ExitStack() as stack:
-            team = None
-            if slopes is not None and slopes.todo:
-                plan(region_plan(len(jobs), True))
-                team = stack.enter_context(_crew(region, len(jobs), processes, report))
-                slopes.measure(team, report)
-            jobs = jobs if slopes is None else slopes.handed_out()
-            todo = unfinished(jobs)
-            if todo and team is None:
-                plan(region_plan(len(todo), False))
-                team = stack.enter_context(_crew(region, len(todo), processes, report))
-            todo.sort(
-                key=lambda job: -tiles.shape(job.index).area
-            )  # the largest first: none runs on alone at the end
-            found = _run(team, todo, report) if team is not None else {}
-            words = "" if team is None else f"{team.workers} on {team.words}, {team.threads} threads a tile"
-        fresh = sum(not r.pop("kept", False) for r in found.values())
-        records = [found.get(job.index) or read_record(job.home) or {} for job in jobs]
-        records = [{"tile": job.tile, "name": job.name} | r for job, r in zip(jobs, records, strict=True)]
+        records, words = _work_through(jobs, slopes, region, tiles, processes, report, plan)
+        fresh = sum(r.pop("fresh") for r in records)
         _note_failures(target, records)
         if not any(r["status"] == "done" for r in records):
             raise _nothing(records, target)
@@ -117,6 +100,38 @@ def sweep(
         swept = Swept(region, study, target, tiles, records, fresh, time.monotonic() - clock, about)
         join(swept, partial(report, "joining"))
     return replace(swept, seconds=time.monotonic() - clock)
+
+
+def _work_through(
+    jobs: list[Job],
+    slopes: Slopes | None,
+    region: Region,
+    tiles: Tiles,
+    processes: bool,
+    report: Report,
+    plan: Callable[[dict[str, float]], None],
+) -> tuple[list[dict[str, Any]], str]:
+    """Do what is still to do, with workers only where there is something; return a record a tile, and who worked."""
+    with ExitStack() as stack:
+        team = None
+        if slopes is not None and slopes.todo:
+            plan(region_plan(len(jobs), True))
+            team = stack.enter_context(_crew(region, len(jobs), processes, report))
+            slopes.measure(team, report)
+        jobs = jobs if slopes is None else slopes.handed_out()
+        todo = unfinished(jobs)
+        todo.sort(key=lambda job: -tiles.shape(job.index).area)  # none of the large ones runs on alone at the end
+        if todo and team is None:
+            plan(region_plan(len(todo), False))
+            team = stack.enter_context(_crew(region, len(todo), processes, report))
+        found = {} if team is None else _run(team, todo, report)
+        words = "" if team is None else f"{team.workers} on {team.words}, {team.threads} threads a tile"
+    records = []
+    for job in jobs:
+        record = found.get(job.index) or read_record(job.home) or {}
+        fresh = job.index in found and not record.pop("kept", False)
+        records.append({"tile": job.tile, "name": job.name} | record | {"fresh": fresh})
+    return records, words
 
 
 @contextmanager

@@ -50,7 +50,7 @@ def region_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ) as data:  # fmt: skip
             data.write(codes, 1)
         (out / "tiles" / tile / "index.html").write_text("<!DOCTYPE html><title>A tile</title>")
-        areas = {zone: 0.09 * int((codes == code).sum()) for zone, code in ZONE_CODES.items()}
+        areas = {zone: 9_000.0 * int((codes == code).sum()) for zone, code in ZONE_CODES.items()}
         records.append(record | {"areas_ha": areas, "counts": {"fields": 7 * index, "seasons": 30}})
     study = SimpleNamespace(study=SimpleNamespace(units="us"), map=SimpleNamespace(resolution_m=30.0))
     about = {
