@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
-from geo.errors import StudyError
-from geo.parameters import check_table
+from geo.rule_table import rule_values
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,16 +40,7 @@ class ModelRules:
         StudyError
             For a row without unit or source, a value outside its range, or a name that the model does not know.
         """
-        check_table(table, where)
-        known = {f.name for f in fields(cls)}
-        if set(table) != known:
-            raise StudyError(
-                f"The table does not match the model: missing {sorted(known - set(table))}, "
-                f"unknown {sorted(set(table) - known)}.",
-                where,
-                "Use the names of geo/model_rules.py.",
-            )
-        return cls(**{name: float(row["value"]) for name, row in table.items()})
+        return cls(**rule_values(table, [f.name for f in fields(cls)], where))
 
 
 DEFAULT_RULES = ModelRules()

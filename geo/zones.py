@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from geo.errors import StudyError
+from geo.rule_table import rule_values
 from geo.zone_codes import COVERS, OPTIONS, TESTS, ZONE_CODES, ZONE_NAMES
 
 # Outcomes are stored as float32, where 6 years in 30 are 0.20000000298 and 21 in 30 are 0.69999999: a share that is
@@ -42,24 +42,8 @@ class ZoneRules:
         StudyError
             For an unknown rule, or a value outside the row's range.
         """
-        values = {name: float(row["value"]) for name, row in table.items()}
-        unknown = set(values) | set(changes)
-        unknown -= set(asdict(cls()))
-        if unknown:
-            raise StudyError(
-                f"There is no zone rule called {sorted(unknown)[0]!r}.",
-                "[rules]",
-                "Allowed: " + ", ".join(asdict(cls())) + ".",
-            )
-        for name, value in {**values, **changes}.items():
-            row = table.get(name, {"low": -np.inf, "high": np.inf})
-            if not row["low"] <= value <= row["high"]:
-                raise StudyError(
-                    f"The zone rule {name} = {value:g} is outside its range.",
-                    f"[rules] {name}",
-                    f"Give a value from {row['low']:g} to {row['high']:g} ({row.get('unit', '')}).",
-                )
-        return replace(cls(), **{**values, **changes})
+        names = [f.name for f in fields(cls)]
+        return cls(**rule_values(table, names, "shared/zone_rules.toml", changes))
 
 
 @dataclass(frozen=True)

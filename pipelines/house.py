@@ -1,7 +1,8 @@
-"""Find the tables of `shared/` and the sample county, in a checkout or in an installed wheel."""
+"""Find the tables of `shared/` and the sample county, in a checkout or in an installed wheel, and its version."""
 
 from __future__ import annotations
 
+import importlib.metadata
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
@@ -20,3 +21,11 @@ def shared_dir() -> Path:
 def sample_dir() -> Path:
     """Return the folder of the invented Larkspur County."""
     return _folder("sample_layers")
+
+
+def version() -> str:
+    """Return the version of the installed program, or of the checkout."""
+    try:
+        return importlib.metadata.version("springfill")
+    except importlib.metadata.PackageNotFoundError:
+        return "0+checkout"

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from pipelines.house import version
 from pipelines.input_facts import UNSTATED
 from pipelines.run_state import Run
 from pipelines.study import Study
@@ -17,14 +18,6 @@ from pipelines.study import Study
 _LIBRARIES = ("numpy", "numba", "xarray", "pandas", "geopandas", "shapely", "rasterio", "pyogrio", "exactextract")
 _BIG = 64 * 1024 * 1024
 _SHAPEFILE = (".shp", ".dbf", ".prj", ".cpg")  # what decides shapes, attributes and place
-
-
-def version() -> str:
-    """Return the version of the installed program, or of the checkout."""
-    try:
-        return importlib.metadata.version("springfill")
-    except importlib.metadata.PackageNotFoundError:
-        return "0+checkout"
 
 
 def hash_path(path: Path) -> str:

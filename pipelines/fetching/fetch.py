@@ -21,9 +21,9 @@ from shapely.geometry.base import BaseGeometry
 
 from geo.errors import Problem, StudyError
 from pipelines.fetching.climate import fetch_grid, fetch_points
-from pipelines.fetching.http_cache import PoliteSession, Reply, Transient, program_version, write_whole
+from pipelines.fetching.http_cache import PoliteSession, Reply, Transient, write_whole
 from pipelines.fetching.soils import fetch_soils
-from pipelines.house import shared_dir
+from pipelines.house import shared_dir, version
 
 Progress = Callable[[str, int, int], None]
 Climate = Literal["daily", "daily_points", "normals", "none"]
@@ -331,7 +331,7 @@ def _write_record(
     """Write what came from where, under which terms, to ``fetch.json``."""
     record = {
         "program": "springfill",
-        "version": program_version(),
+        "version": version(),
         "written": datetime.now(UTC).isoformat(timespec="seconds"),
         "area_sha256": hashlib.sha256(shapely.to_wkb(place)).hexdigest(),
         "bounds": [round(v, 6) for v in place.bounds],

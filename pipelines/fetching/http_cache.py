@@ -10,7 +10,6 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
-from importlib import metadata
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -19,6 +18,7 @@ import requests
 import tenacity
 
 from geo.errors import StudyError
+from pipelines.house import version
 
 Check = Callable[[bytes, str], None]
 
@@ -68,14 +68,6 @@ class Reply:
     def body(self) -> bytes:
         """Return the body."""
         return self.path.read_bytes()
-
-
-def program_version() -> str:
-    """Return the installed version of the program."""
-    try:
-        return metadata.version("springfill")
-    except metadata.PackageNotFoundError:
-        return "0.1.0"
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +148,7 @@ class PoliteSession:
         self._last: dict[str, float] = {}
         self._session = requests.Session()
         self._session.headers["User-Agent"] = (
-            f"springfill/{program_version()} (cover crop water maps; python-requests/{requests.__version__})"
+            f"springfill/{version()} (cover crop water maps; python-requests/{requests.__version__})"
         )
 
     def get(self, url: str, params: Mapping[str, str], check: Check, pause: float | None = None) -> Reply:

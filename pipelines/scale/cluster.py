@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from geo.errors import StudyError
-from pipelines.provenance import version
+from pipelines.house import version
 from pipelines.scale.region_file import WorkersTable
 from pipelines.scale.tile_run import Job, measure_slopes, run_tile
 

@@ -11,7 +11,8 @@ from typing import Any
 
 import pandas as pd
 
-from pipelines.provenance import hash_files, input_layers, version
+from pipelines.house import version
+from pipelines.provenance import hash_files, input_layers
 from pipelines.run_state import Run
 from pipelines.scale.cluster import Crew, measure_slopes, work
 from pipelines.scale.region_file import Region

@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from geo.errors import StudyError
+from pipelines.house import version
 from pipelines.output_folder import input_paths, ready_folder
 from pipelines.progress import region_plan
-from pipelines.provenance import version
 from pipelines.scale.cluster import Crew, crew, lost_worker, need_libraries, told_tile, work
 from pipelines.scale.jobs import Report, Slopes, plan_jobs, unfinished
 from pipelines.scale.join import join

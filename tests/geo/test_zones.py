@@ -245,7 +245,7 @@ def test_rules_come_from_the_shared_table():
 @pytest.mark.parametrize(
     ("change", "what"),
     [({"planting_gap_max_mm": -1.0}, "outside its range"), ({"shortfall_max": 0.9}, "outside its range"),
-     ({"gap": 1.0}, "no zone rule")],
+     ({"gap": 1.0}, "no rule called")],
 )  # fmt: skip
 def test_rules_outside_their_range_are_refused(change, what):
     with pytest.raises(StudyError, match=what) as caught:

@@ -247,7 +247,7 @@ def test_polite(services: Services, session: PoliteSession, waits, tmp_path: Pat
     fetch_study(
         AREA, tmp_path / "study", climate="daily", years=(2001, 2004), sources=services.bases, session=session
     )
-    assert all(re.match(r"springfill/\d+\.\d+\.\d+ ", a) for a in services.agents)
+    assert all(re.match(r"springfill/(\d+\.\d+\.\d+|0\+checkout) ", a) for a in services.agents)
     assert len(waits) == session.sent - 1  # a pause before every request but the first: all go to one host here
     assert max(waits) == 2.0
 
