@@ -14,6 +14,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from geo.errors import StudyError
 from geo.season import Calendar
+from pipelines.readers.soil_kinds import SoilKind
 from pipelines.study_faults import placed, study_faults, toml_fault, words
 
 _LIKE_DATE = re.compile(r"^(\d{2})-(\d{2})$")
@@ -113,15 +114,7 @@ class SoilsTable(_LayerTable):
     """[soils]: a survey export, a geodatabase, a raster of map units, or grids."""
 
     path: Text
-    kind: Literal[
-        "auto",
-        "survey_export",
-        "geodatabase",
-        "map_unit_raster",
-        "water_capacity_grid",
-        "field_capacity_grid",
-        "texture_grid",
-    ] = "auto"
+    kind: SoilKind = "auto"
     crs: LayerCrs | None = None
     variables: dict[str, Any] = {}
 

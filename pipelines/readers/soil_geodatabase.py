@@ -24,7 +24,7 @@ from geo.soil_tables import SCHEMAS, clean_key
 from geo.soils import SoilTable
 from pipelines.readers.soil_common import OPTIONAL_TABLES, TABLES, Area, assemble, outside
 from pipelines.readers.soil_survey import find_survey_areas, read_polygons, read_survey_tables
-from pipelines.readers.soil_window import open_window, read_part
+from pipelines.readers.soil_window import as_layer, open_window, read_part
 
 _CHUNK = 400  # keys in one attribute filter
 _NO_MAP_UNIT = (0, 2147483647, -2147483648)
@@ -264,19 +264,7 @@ def read_codes(path: str, *, area: Area | None, crs: Any) -> tuple[xr.DataArray,
             path,
             "Use the raster of map unit keys, or name the kind of soil layer in the study file.",
         )
-    height, width = codes.shape
-    raster = xr.DataArray(
-        codes,
-        dims=("y", "x"),
-        coords={
-            "y": transform.f + transform.e * (np.arange(height) + 0.5),
-            "x": transform.c + transform.a * (np.arange(width) + 0.5),
-        },
-        name="soil_code",
-    )
-    # In place: each of these would otherwise copy the whole array.
-    raster.rio.write_crs(own, inplace=True)
-    raster.rio.write_transform(transform, inplace=True)
+    raster = as_layer(codes, transform, own)
     raster.rio.write_nodata(-1, inplace=True)
     keys = value_keys(path, [int(value) for value in numbers])
     return raster, {number: keys[int(value)] for value, number in numbers.items()}

@@ -18,7 +18,7 @@ from geo.errors import Problem, StudyError
 from pipelines.readers.netcdf_whole import is_cut_short
 from pipelines.readers.soil_common import MAX_CELLS, Area, area_bounds, outside
 from pipelines.readers.soil_grid_units import PROPERTIES, WITHOUT_DEPTH, depth_of, property_of
-from pipelines.readers.soil_window import read_window
+from pipelines.readers.soil_window import as_layer, read_window
 
 _RASTERS = (".tif", ".tiff", ".img", ".vrt")
 _NETCDF = (".nc", ".nc4")
@@ -214,17 +214,7 @@ def read_band(
 
 
 def _read_raster(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
-    values, transform, own = read_window(str(band.file), band.index, area=area, crs=crs)
-    height, width = values.shape
-    layer = xr.DataArray(
-        values,
-        dims=("y", "x"),
-        coords={
-            "y": transform.f + transform.e * (np.arange(height) + 0.5),
-            "x": transform.c + transform.a * (np.arange(width) + 0.5),
-        },
-    )
-    return layer.rio.write_crs(own).rio.write_transform(transform)
+    return as_layer(*read_window(str(band.file), band.index, area=area, crs=crs))
 
 
 def _read_netcdf(band: Band, area: Area | None, crs: Any) -> xr.DataArray:

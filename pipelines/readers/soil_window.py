@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import rasterio
 import rasterio.windows
+import rioxarray  # noqa: F401  (gives arrays their CRS)
+import xarray as xr
 from rasterio.errors import RasterioIOError
 
 from geo.errors import StudyError
@@ -87,6 +89,22 @@ def read_window(path: str, band: int, *, area: Area | None, crs: Any) -> tuple[n
         values = read_part(source, band, window, masked=True).astype("float32").filled(np.nan)
         scaled = values * source.scales[band - 1] + source.offsets[band - 1]
         return scaled, source.window_transform(window), own
+
+
+def as_layer(values: np.ndarray, transform: Any, crs: Any) -> xr.DataArray:
+    """Return cells as an array on ``(y, x)`` that knows its place; the values are not copied."""
+    height, width = values.shape
+    layer = xr.DataArray(
+        values,
+        dims=("y", "x"),
+        coords={
+            "y": transform.f + transform.e * (np.arange(height) + 0.5),
+            "x": transform.c + transform.a * (np.arange(width) + 0.5),
+        },
+    )
+    layer.rio.write_crs(crs, inplace=True)
+    layer.rio.write_transform(transform, inplace=True)
+    return layer
 
 
 def _window(source: Any, bounds: tuple[float, float, float, float]) -> rasterio.windows.Window | None:

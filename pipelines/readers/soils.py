@@ -4,24 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, get_args
 
 from geo.errors import Problem, StudyError
 from geo.soils import SoilTable
 from pipelines.readers.soil_common import Area
 from pipelines.readers.soil_geodatabase import read_geodatabase, read_map_unit_raster
 from pipelines.readers.soil_grids import grid_kind, read_soil_grids
+from pipelines.readers.soil_kinds import SoilKind
 from pipelines.readers.soil_survey import find_survey_areas, read_survey_export
 
-SoilKind = Literal[
-    "auto",
-    "survey_export",
-    "geodatabase",
-    "map_unit_raster",
-    "water_capacity_grid",
-    "field_capacity_grid",
-    "texture_grid",
-]
 KINDS: tuple[str, ...] = get_args(SoilKind)
 _RASTERS = (".tif", ".tiff", ".img", ".vrt", ".nc", ".nc4")
 
