@@ -119,7 +119,8 @@ def test_a_second_file_of_a_layer_is_an_input_too(tmp_path: Path) -> None:
     [
         pytest.param("", {"licence": "not stated", "date": "2020-03-04", "date_of": "file"},
                      ["file date 2020-03-04", "licence not stated"], id="nothing stated"),
-        pytest.param('licence = "CC BY 4.0"\ndate = "2024-10"', {"licence": "CC BY 4.0", "date": "2024-10", "date_of": "layer"},
+        pytest.param('licence = "CC BY 4.0"\ndate = "2024-10"',
+                     {"licence": "CC BY 4.0", "date": "2024-10", "date_of": "layer"},
                      ["date 2024-10", "licence CC BY 4.0"], id="both stated"),
         pytest.param("date = 2024-10-01", {"licence": "not stated", "date": "2024-10-01", "date_of": "layer"},
                      ["date 2024-10-01", "licence not stated"], id="a TOML date"),
