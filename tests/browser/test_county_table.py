@@ -110,7 +110,7 @@ def test_row_opens_the_field_on_the_map(opened, county):
     assert "Shortfall years of 30" in text
     assert "What limits it" in text
     assert popup.locator("a").get_attribute("href") == "fields/LK-0123.html"
-    assert page.evaluate("SF.map.getBounds().contains(SF.layer.boundsOf(122))")
+    page.wait_for_function("() => SF.map.getBounds().contains(SF.layer.boundsOf(122))")  # the map pans for the popup
     assert page.locator("#field-rows tr.selected .pick").inner_text() == "LK-0123"
     opened.assert_quiet()
 
