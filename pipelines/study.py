@@ -89,7 +89,7 @@ MonthDay = Annotated[tuple[int, int], BeforeValidator(_month_day)]
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
 class StudyTable(_Table):

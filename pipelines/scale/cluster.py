@@ -176,19 +176,46 @@ def work(
 ) -> None:
     """Run a task for each job; `done` takes each result as it comes, `tell` the number of jobs done, in parts too.
 
-    A worker that is lost with its job gives an error as the result.
+    A worker that is lost takes the jobs that wait on it along. So jobs that were lost in company are tried again one
+    by one, and only one that is lost alone has an error as its result.
     """
-    from distributed import wait
-
     shares: dict[int, float] = {}
+    finished: list[Job] = []
 
     def heard(event: tuple[float, dict[str, Any]]) -> None:
         message = event[1]
         shares[int(message["index"])] = float(message["share"])
 
+    def take(job: Job, result: Any) -> None:
+        done(job, result)
+        finished.append(job)
+
+    def told(waiting: Sequence[Job]) -> None:
+        tell(len(finished) + sum(shares.get(job.index, 0.0) for job in waiting))
+
     team.client.subscribe_topic(TOPIC, heard)
+    try:
+        for job, _ in _round(team, task, jobs, take, told):
+            for _, error in _round(team, task, [job], take, told):
+                take(job, error)
+        told([])
+    finally:
+        team.client.unsubscribe_topic(TOPIC)
+
+
+def _round(
+    team: Crew,
+    task: Callable[[Job], Any],
+    jobs: Sequence[Job],
+    take: Callable[[Job, Any], None],
+    told: Callable[[Sequence[Job]], None],
+) -> list[tuple[Job, BaseException]]:
+    """Run the jobs together; `take` gets each result or error, but those of lost workers are returned."""
+    from distributed import KilledWorker, wait
+
+    lost: list[tuple[Job, BaseException]] = []
     futures = {team.client.submit(task, job, pure=False): job for job in jobs}
-    waiting, finished = set(futures), 0
+    waiting = set(futures)
     try:
         while waiting:
             try:
@@ -196,15 +223,15 @@ def work(
             except TimeoutError:
                 ready = set()
             for future in ready:
-                job = futures[future]
-                error = future.exception()
-                done(job, error if error is not None else future.result())
-                shares.pop(job.index, None)
-                finished += 1
-            tell(finished + sum(shares.get(futures[f].index, 0.0) for f in waiting))
+                job, error = futures[future], future.exception()
+                if isinstance(error, KilledWorker):
+                    lost.append((job, error))
+                else:
+                    take(job, error if error is not None else future.result())
+            told([futures[future] for future in waiting])
     finally:
-        team.client.unsubscribe_topic(TOPIC)
-        team.client.cancel([f for f in futures if not f.done()])
+        team.client.cancel([future for future in futures if not future.done()])
+    return lost
 
 
 def lost_worker(job: Job, error: BaseException) -> dict[str, Any]:
