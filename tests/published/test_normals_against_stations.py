@@ -13,7 +13,7 @@ import rasterio
 import xarray as xr
 
 from pipelines.readers.climate import read_climate
-from pipelines.readers.climate_build import Context
+from pipelines.readers.climate_build import Context, Query
 from pipelines.readers.climate_products import products
 from pipelines.readers.climate_rasters import _meaning, _read_one
 from tests.open_data import open_data
@@ -74,8 +74,9 @@ def test_january_grid_read_by_window(short: str, record) -> None:
     january = daily.sel(time=daily["time.month"] == 1)
     differences = []
     for cell, (lon, lat) in enumerate(places):
-        part, step = _read_one(path, key, groups, product, Context("x", product), (lon, lat, lon, lat), {}, [], None)
-        assert step == "months"
+        query = Query("x", (lon, lat, lon, lat))
+        part = _read_one(path, key, groups, product, Context("x", product), query, None)
+        assert part.step == "months"
         assert part.layers[key]["month"].values.tolist() == [1]
         away = np.hypot(part.window.latitude - lat, part.window.longitude - lon)
         nearest = np.unravel_index(int(np.argmin(away)), away.shape)
