@@ -68,14 +68,25 @@ BARE, PLANTED = np.bool_(False), np.bool_(True)
 
 
 @njit(cache=True, error_model="numpy")
+def dry_curve_number(cn2):
+    """Return the curve number of a dry surface (ASCE Manual 70, 2016, eqs 14-12 to 14-20)."""
+    return cn2 / (2.281 - 0.01281 * cn2)
+
+
+@njit(cache=True, error_model="numpy")
+def wet_curve_number(cn2):
+    """Return the curve number of a wet surface (ASCE Manual 70, 2016, eqs 14-12 to 14-20)."""
+    return cn2 / (0.427 + 0.00573 * cn2)
+
+
+@njit(cache=True, error_model="numpy")
 def adjusted_curve_number(cn2, depletion_mm, rew_mm, tew_mm):
     """Return the curve number for the wetness of the surface layer.
 
     ASCE Manual 70 (2016) eqs 14-12 to 14-20: `cn2` is for average wetness, `depletion_mm` is the depletion of the
     evaporation layer below field capacity.
     """
-    cn1 = cn2 / (2.281 - 0.01281 * cn2)
-    cn3 = cn2 / (0.427 + 0.00573 * cn2)
+    cn1, cn3 = dry_curve_number(cn2), wet_curve_number(cn2)
     wet = 0.5 * rew_mm
     dry = 0.7 * rew_mm + 0.3 * tew_mm
     if depletion_mm <= wet:
@@ -105,8 +116,7 @@ def _steepness(rain_mm, cn2, depletion_mm, rew_mm, tew_mm):
         return 0.0
     reach = excess + retention
     by_retention = 0.4 * excess * (reach + 2.0 * excess) / (reach * reach)
-    wettest, driest = cn2 / (0.427 + 0.00573 * cn2), cn2 / (2.281 - 0.01281 * cn2)
-    by_depletion = (wettest - driest) / (0.2 * rew_mm + 0.3 * tew_mm)
+    by_depletion = (wet_curve_number(cn2) - dry_curve_number(cn2)) / (0.2 * rew_mm + 0.3 * tew_mm)
     return by_retention * 25400.0 / (number * number) * by_depletion
 
 
@@ -177,13 +187,17 @@ def _enter_frozen(s, p):
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
+def _curve_number(s, i):
+    """Return the curve number of average wetness: between fallow and cover, by the living canopy."""
+    return s[CN_FALLOW + i] + (s[CN_COVER + i] - s[CN_FALLOW + i]) * s[CANOPY + i]
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _most_excess(s, rain_mm):
     """Return the largest rain beyond the initial abstraction on any lane, mm; runoff is looked at only above zero."""
     most = -1.0
     for i in range(LANES):
-        cn2 = s[CN_FALLOW + i] + (s[CN_COVER + i] - s[CN_FALLOW + i]) * s[CANOPY + i]
-        wettest = cn2 / (0.427 + 0.00573 * cn2)
-        most = max(most, rain_mm - 0.2 * (25400.0 / wettest - 254.0))
+        most = max(most, rain_mm - 0.2 * (25400.0 / wet_curve_number(_curve_number(s, i)) - 254.0))
     return most
 
 
@@ -191,9 +205,8 @@ def _most_excess(s, rain_mm):
 def _run_off(s, rain_mm):
     """Shed the storm's runoff."""
     for i in range(LANES):
-        cn2 = s[CN_FALLOW + i] + (s[CN_COVER + i] - s[CN_FALLOW + i]) * s[CANOPY + i]
         tew = s[CAPACITY + i] + s[DRY + i]
-        shed = storm_runoff(rain_mm, cn2, s[CAPACITY + i] - s[WATER + i], s[REW + i], tew)
+        shed = storm_runoff(rain_mm, _curve_number(s, i), s[CAPACITY + i] - s[WATER + i], s[REW + i], tew)
         s[RUNOFF + i] += shed
         s[SUPPLY + i] -= shed
 
