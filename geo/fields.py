@@ -157,6 +157,12 @@ def field_means(coverage: csr_matrix, values: ArrayLike, min_known_share: float 
     return np.where((weight > 0) & (weight >= min_known_share * total - 1e-9), mean, np.nan)
 
 
+def widest_zone(shares: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Return the rated zone with the most ground, ties to the drier, from shares (place, zone code 0 to 7)."""
+    # argmax takes the first of equals, which is the drier; rounding keeps noise from deciding a tie.
+    return 1 + shares[:, 1:_NOT_RATED].round(9).argmax(axis=1)
+
+
 def summarise_fields(
     fields: gpd.GeoDataFrame,
     coverage: csr_matrix,
@@ -223,8 +229,7 @@ def summarise_fields(
     shares = np.zeros((len(fields), 8))
     np.add.at(shares, (parts["field"], parts["code"]), parts["share"])
     rated_share = shares[:, 1:_NOT_RATED].sum(axis=1)
-    # argmax takes the first of equals, which is the drier; rounding keeps noise from deciding a tie.
-    code = 1 + shares[:, 1:_NOT_RATED].round(9).argmax(axis=1)
+    code = widest_zone(shares)
     rated = (rated_share >= min_rated_share - 1e-9) & (rated_share > 0)
     code = np.where(rated, code, _NOT_RATED)
 

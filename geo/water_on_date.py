@@ -81,5 +81,5 @@ def water_on(
     that check on the date.
     """
     there = replace(seasons, mid_november=positions_on(weather, seasons, date, calendar))
-    run = simulate(weather, there, soils, unit_cell, settings, (), days, rules=rules)
+    run = simulate(weather, there, soils, unit_cell, settings, ladder_days=(), days=days, rules=rules)
     return run["paw_mm"].sel(check="mid_november", drop=True)

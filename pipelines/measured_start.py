@@ -10,7 +10,7 @@ import xarray as xr
 from scipy.sparse import csr_matrix
 
 from geo.balance import simulate
-from geo.fields import field_means
+from geo.fields import field_means, widest_zone
 from geo.outcome import PLANTING, site_outcomes
 from geo.response_units import ResponseUnits
 from geo.season import Calendar, day_of_year
@@ -60,8 +60,8 @@ def start_answers(run: Run, chosen: Mapping[str, list[Sounding]]) -> pd.DataFram
     water = full * capacity[unit]
     settings = run.tables.settings()
     restarted = simulate(
-        need(run.weather), need(run.seasons), soils[unit], cells[unit], settings, (), run.days, None,
-        run.tables.model, water,
+        need(run.weather), need(run.seasons), soils[unit], cells[unit], settings, ladder_days=(), days=run.days,
+        rules=run.tables.model, harvest_water_mm=water,
     )  # fmt: skip
     at_harvest = water_on(
         run.study.calendar.harvest, run.study.calendar, need(run.weather), need(run.seasons), soils[unit],
@@ -204,14 +204,13 @@ def _irrigated(run: Run, places: list[str]) -> np.ndarray:
 
 
 def _zone(weights: csr_matrix, tables: tuple[pd.DataFrame, pd.DataFrame], wet: np.ndarray) -> np.ndarray:
-    """Return the zone with the most rated ground of each place, ties to the drier, as for a field."""
-    out = np.zeros(weights.shape[0], int)
-    for row in range(weights.shape[0]):
-        part = weights.getrow(row)
-        code = tables[int(wet[row])]["zone_code"].to_numpy()[part.indices]
-        shares = np.bincount(code, weights=part.data, minlength=8)[: ZONE_CODES["not_rated"]].round(9)
-        out[row] = int(shares[1:].argmax()) + 1 if shares[1:].any() else ZONE_CODES["not_rated"]
-    return out
+    """Return the zone with the most rated ground of each place, as for a field."""
+    part = weights.tocoo()
+    codes = np.where(wet[part.row], *(table["zone_code"].to_numpy()[part.col] for table in reversed(tables)))
+    shares = np.zeros((weights.shape[0], len(ZONE_CODES) + 1))
+    np.add.at(shares, (part.row, codes), part.data)
+    rated = shares[:, 1 : ZONE_CODES["not_rated"]].round(9).any(axis=1)
+    return np.where(rated, widest_zone(shares), ZONE_CODES["not_rated"])
 
 
 def _at(values: np.ndarray, place: int, option: int) -> float | int:
