@@ -11,6 +11,7 @@ import pandas as pd
 
 from geo.balance_types import GROUP, MAX_GROUPS, N_SUB, PARAMETER_NAMES, PARAMETERS, SOIL, SUB_THICKNESS_MM
 from geo.errors import StudyError
+from geo.rule_table import rule_values
 
 MIXES = ("winter_killed", "overwinter", "stubble_weeds")
 FOOT_MM = 304.8
@@ -71,40 +72,12 @@ class BalanceSettings:
         )
 
 
-def check_table(table: Mapping[str, Mapping[str, Any]], where: str) -> None:
-    """Check that every row has a unit and a source, and a value inside its own range.
-
-    Raises
-    ------
-    StudyError
-        Naming the row.
-    """
-    for name, row in table.items():
-        for key in ("value", "unit", "low", "high", "source"):
-            if row.get(key) in (None, ""):
-                raise StudyError(f"The row {name} has no {key}.", where, f"Add `{key} = ...` to [{name}].")
-        if not row["low"] <= row["value"] <= row["high"]:
-            raise StudyError(
-                f"{name} = {row['value']} lies outside its own range {row['low']} to {row['high']}.",
-                where,
-                "Correct the value, or widen the range and give its source.",
-            )
-
-
 def pack_parameters(table: Mapping[str, Mapping[str, Any]], where: str = "shared/water_balance.toml") -> np.ndarray:
     """Pack the scalar table into one `PARAMETERS` record (array of length 1)."""
-    check_table(table, where)
-    missing = set(PARAMETER_NAMES) - set(table)
-    unknown = set(table) - set(PARAMETER_NAMES)
-    if missing or unknown:
-        raise StudyError(
-            f"The parameter table does not match the model: missing {sorted(missing)}, unknown {sorted(unknown)}.",
-            where,
-            "Use the names of geo/balance_types.py.",
-        )
+    values = rule_values(table, PARAMETER_NAMES, where)
     packed = np.zeros(1, PARAMETERS)
     for name in PARAMETER_NAMES:
-        packed[name] = float(table[name]["value"])
+        packed[name] = values[name]
     return packed
 
 

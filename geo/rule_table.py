@@ -6,7 +6,26 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from geo.errors import StudyError
-from geo.parameters import check_table
+
+
+def check_table(table: Mapping[str, Mapping[str, Any]], where: str) -> None:
+    """Check that every row has a unit and a source, and a value inside its own range.
+
+    Raises
+    ------
+    StudyError
+        Naming the row.
+    """
+    for name, row in table.items():
+        for key in ("value", "unit", "low", "high", "source"):
+            if row.get(key) in (None, ""):
+                raise StudyError(f"The row {name} has no {key}.", where, f"Add `{key} = ...` to [{name}].")
+        if not row["low"] <= row["value"] <= row["high"]:
+            raise StudyError(
+                f"{name} = {row['value']} lies outside its own range {row['low']} to {row['high']}.",
+                where,
+                "Correct the value, or widen the range and give its source.",
+            )
 
 
 def rule_values(

@@ -10,7 +10,8 @@ import pytest
 
 from geo.balance_types import GROUP, MAX_GROUPS, PARAMETER_NAMES, SUB_THICKNESS_MM
 from geo.errors import StudyError
-from geo.parameters import check_table, pack_mix, pack_parameters, pack_settings, pack_soils
+from geo.parameters import pack_mix, pack_parameters, pack_settings, pack_soils
+from geo.rule_table import check_table
 from tests.water import profile, settings, soils_of, tables
 
 
