@@ -10,10 +10,11 @@ import xarray as xr
 from odc.geo.geobox import GeoBox
 from shapely.geometry import box
 
+from geo.options import OPTIONS
+from geo.rating.spring_rule import LINES
+from geo.rating.zone_codes import TESTS, ZONE_NAMES
 from geo.season import CHECKS
-from geo.spring_rule import LINES
-from geo.zone_codes import OPTIONS, TESTS, ZONE_NAMES
-from pipelines.result import StudyResult
+from pipelines.run.result import StudyResult
 
 QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
 TARGETS = tuple(np.round(np.arange(0.10, 0.901, 0.05), 2))
@@ -221,7 +222,7 @@ def tiny_result(
         fields[f"shortfall_years_{o}"] = mean @ flat["shortfall_years"].sel(option=o).values
     fields["seeding_rate_factor"] = 0.8
     fields["slope_percent"] = 2.0
-    from geo.zone_codes import RECOMMENDED_OPTION
+    from geo.rating.zone_codes import RECOMMENDED_OPTION
 
     fields["recommended_option"] = [RECOMMENDED_OPTION[z] for z in fields["zone"]]
     units = pd.DataFrame(

@@ -9,7 +9,7 @@ import xarray as xr
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 
-from geo.parameters import BalanceSettings
+from geo.balance.parameters import BalanceSettings
 from tests import water
 
 hypothesis_settings.register_profile(

@@ -23,9 +23,9 @@ from rasterio.features import rasterize
 from rasterio.transform import from_origin
 from shapely.geometry import box
 
-from pipelines.result import StudyResult
-from pipelines.screen import run_study
-from pipelines.study import load_study
+from pipelines.run.result import StudyResult
+from pipelines.show.publish import run_study
+from pipelines.study.file import load_study
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_layers"
 CRS = "EPSG:5070"

@@ -18,7 +18,7 @@ import rasterio
 import shapely
 import xarray as xr
 
-from geo.pedotransfer import texture_class
+from geo.soils.pedotransfer import texture_class
 from sample_layers import build_larkspur as county
 from sample_layers.larkspur_climate import build_normals, normals_at
 from sample_layers.larkspur_export import read_columns

@@ -13,13 +13,14 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from geo import balance_cover, balance_day
-from geo import balance_lanes as lanes
-from geo.balance import simulate
-from geo.balance_types import DAY, SOIL, STATE
-from geo.parameters import BalanceSettings, Mix, pack_soils
+from geo.balance import cover as balance_cover
+from geo.balance import day as balance_day
+from geo.balance import lanes
+from geo.balance.parameters import BalanceSettings, Mix, pack_soils
+from geo.balance.records import DAY, SOIL, STATE
+from geo.balance.simulate import simulate
 from geo.season import Calendar, SeasonIndex, index_seasons
-from pipelines.tables import Tables, load_tables
+from pipelines.study.tables import Tables, load_tables
 
 INCH_PER_FOOT_MM = 25.4
 CALENDAR = Calendar(planting=(5, 1))

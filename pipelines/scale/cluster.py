@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from geo.errors import StudyError
-from pipelines.house import version
 from pipelines.scale.region_file import WorkersTable
 from pipelines.scale.tile_run import Job, measure_slopes, run_tile
+from pipelines.study.house import version
 
 if TYPE_CHECKING:
     from distributed import Client

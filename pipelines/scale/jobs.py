@@ -11,16 +11,16 @@ from typing import Any
 
 import pandas as pd
 
-from pipelines.house import version
-from pipelines.provenance import hash_files, input_layers
-from pipelines.run_state import Run
+from pipelines.run.provenance import hash_files, input_layers
+from pipelines.run.state import Run
 from pipelines.scale.cluster import Crew, measure_slopes, work
 from pipelines.scale.region_file import Region
 from pipelines.scale.tile_run import Job, read_record
 from pipelines.scale.tiles import Tiles
-from pipelines.staging import staged_file
-from pipelines.study import Study
-from pipelines.tables import Tables
+from pipelines.study.file import Study
+from pipelines.study.house import version
+from pipelines.study.staging import staged_file
+from pipelines.study.tables import Tables
 
 LAYERS = ("soils", "climate", "fields", "elevation", "measurements")
 Report = Callable[[str, float, int], None]

@@ -7,9 +7,7 @@ from collections.abc import Callable
 import pandas as pd
 
 from geo.errors import problem_table
-from geo.zone_codes import ZONE_CODES
-from pipelines.layers.about import layer_notes
-from pipelines.layers.tables import write_csv
+from geo.rating.zone_codes import ZONE_CODES
 from pipelines.scale.region_layers import (
     problem_rows,
     seasons_of,
@@ -20,7 +18,9 @@ from pipelines.scale.region_layers import (
 )
 from pipelines.scale.region_page import write_region_page
 from pipelines.scale.swept import Swept
-from pipelines.staging import staged
+from pipelines.show.layers.about import layer_notes
+from pipelines.show.layers.tables import write_csv
+from pipelines.study.staging import staged
 
 _STEPS = 5
 

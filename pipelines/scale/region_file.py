@@ -10,9 +10,9 @@ from typing import Annotated
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from geo.errors import StudyError
-from pipelines.study import Study, load_study
-from pipelines.study_faults import study_faults, toml_fault
-from pipelines.text import load_catalogue
+from pipelines.study.faults import study_faults, toml_fault
+from pipelines.study.file import Study, load_study
+from pipelines.study.words import load_catalogue
 
 _SCHEMES = ("tcp://", "tls://", "ws://", "wss://", "ucx://")
 

@@ -17,8 +17,8 @@ import rasterio
 import xarray as xr
 
 from geo.errors import Problem
-from pipelines.layers.raster import BLOCK, ZONE_NODATA, zone_band
-from pipelines.staging import staged_file, staged_folder
+from pipelines.show.layers.raster import BLOCK, ZONE_NODATA, zone_band
+from pipelines.study.staging import staged_file, staged_folder
 
 FIELD_PARTS, STORE, MOSAIC = "fields", "outcomes.zarr", "zones.vrt"
 _SITES_A_CHUNK = 2048
@@ -115,7 +115,7 @@ def write_mosaic(out: Path, tiles: Sequence[str]) -> tuple[int, int]:
     Raises
     ------
     ValueError
-        When two tiles are not on one lattice. All grids come from `geo.grid.study_grid`, so this is a bug.
+        When two tiles are not on one lattice. All grids come from `geo.ground.grid.study_grid`, so this is a bug.
     """
     places = [(tile, out / "tiles" / tile / "layers" / "zones.tif") for tile in tiles]
     found = []

@@ -16,12 +16,12 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from rasterio.enums import Resampling
 
-from pipelines.display import Units
-from pipelines.legend import ZoneStyle, zone_legend
-from pipelines.pages.county_images import WEB_MERCATOR, WebRaster, data_uri, swatch_png, zone_png
 from pipelines.scale.region_layers import MOSAIC, seasons_of
 from pipelines.scale.swept import Swept
-from pipelines.text import Catalogue, load_catalogue
+from pipelines.show.county.images import WEB_MERCATOR, WebRaster, data_uri, swatch_png, zone_png
+from pipelines.show.legend import ZoneStyle, zone_legend
+from pipelines.study.units import Units
+from pipelines.study.words import Catalogue, load_catalogue
 
 MAP_WIDTH = 1200
 _NAMED_TILES = 60

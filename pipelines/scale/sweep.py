@@ -13,9 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from geo.errors import StudyError
-from pipelines.house import version
-from pipelines.output_folder import input_paths, ready_folder
-from pipelines.progress import region_plan
+from pipelines.run.progress import region_plan
 from pipelines.scale.cluster import Crew, crew, lost_worker, need_libraries, told_tile, work
 from pipelines.scale.jobs import Report, Slopes, plan_jobs, unfinished
 from pipelines.scale.join import join
@@ -23,8 +21,10 @@ from pipelines.scale.region_file import Region, load_region
 from pipelines.scale.swept import Swept
 from pipelines.scale.tile_run import Job, read_record
 from pipelines.scale.tiles import Tiles, plan_tiles
-from pipelines.staging import PART
-from pipelines.tables import load_tables, zone_rules
+from pipelines.study.house import version
+from pipelines.study.output_folder import input_paths, ready_folder
+from pipelines.study.staging import PART
+from pipelines.study.tables import load_tables, zone_rules
 
 FAILED = "failed"
 

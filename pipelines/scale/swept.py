@@ -8,10 +8,10 @@ from typing import Any
 
 import pandas as pd
 
-from geo.zone_codes import ZONE_CODES
+from geo.rating.zone_codes import ZONE_CODES
 from pipelines.scale.region_file import Region
 from pipelines.scale.tiles import Tiles
-from pipelines.study import Study
+from pipelines.study.file import Study
 
 
 @dataclass(frozen=True)

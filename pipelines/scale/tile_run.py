@@ -18,20 +18,20 @@ import pandas as pd
 import shapely
 
 from geo.errors import NothingHere, StudyError
-from geo.grid import cell_area_ha, study_grid
-from pipelines.layers.catalog import sha256
-from pipelines.measured_steps import measurements
-from pipelines.pages.field_page import write_field_pages
-from pipelines.provenance import provenance
-from pipelines.result import StudyResult
-from pipelines.run_state import Report, Run, need
+from geo.ground.grid import cell_area_ha, study_grid
+from pipelines.run.measured_steps import measurements
+from pipelines.run.provenance import provenance
+from pipelines.run.result import StudyResult
+from pipelines.run.state import Report, Run, need
+from pipelines.run.steps import STEPS, field_layer, layers, map_codes, slope, soil_layer
 from pipelines.scale.tiles import Tiles
 from pipelines.scale.window_digest import window_digest
-from pipelines.screen import gather_result, publish, zone_areas
-from pipelines.staging import staged_file, staged_folder
-from pipelines.steps import STEPS, field_layer, layers, map_codes, slope, soil_layer
-from pipelines.study import Study
-from pipelines.tables import load_tables
+from pipelines.show.field.page import write_field_pages
+from pipelines.show.layers.catalog import sha256
+from pipelines.show.publish import gather_result, publish, zone_areas
+from pipelines.study.file import Study
+from pipelines.study.staging import staged_file, staged_folder
+from pipelines.study.tables import load_tables
 
 RECORD = "tile.json"
 KEPT = ("layers/zones.tif", "fields.parquet", "data/result.json")
@@ -268,7 +268,7 @@ def _shares(study: Study, part: Part | None) -> Report:
     """Return a report that tells the share of the tile that is done, at most twice a second."""
     if part is None:
         return _silent
-    from pipelines.progress import Estimate, run_plan
+    from pipelines.run.progress import Estimate, run_plan
 
     estimate, last = Estimate(run_plan(study.run.parameter_sets, study.run.field_pages)), 0.0
 

@@ -18,8 +18,8 @@ from rasterio.features import rasterize
 
 from geo.errors import StudyError
 from pipelines.scale.region_file import TilesTable
-from pipelines.study import Study
-from pipelines.text import load_catalogue
+from pipelines.study.file import Study
+from pipelines.study.words import load_catalogue
 
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 MOST_TILES = 20_000

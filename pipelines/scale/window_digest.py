@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipelines.run_state import Run, need
-from pipelines.steps import map_codes
+from pipelines.run.state import Run, need
+from pipelines.run.steps import map_codes
 
 
 def window_digest(run: Run) -> str:

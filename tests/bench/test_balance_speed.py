@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from geo.balance import pack_days, simulate
-from geo.parameters import BalanceSettings
+from geo.balance.parameters import BalanceSettings
+from geo.balance.simulate import pack_days, simulate
 from geo.season import Calendar, index_seasons
-from pipelines.evaluation.reference import _their_run
 from tests import water
+from tests.evaluation.reference import _their_run
 
 UNITS = 16
 

@@ -100,7 +100,7 @@ def county() -> Any:
 @pytest.fixture(scope="session")
 def county_file(county: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Its county page."""
-    from pipelines.pages.county_map import write_county_map
+    from pipelines.show.county.map import write_county_map
 
     path = tmp_path_factory.mktemp("county") / "index.html"
     write_county_map(county, path)

@@ -13,9 +13,9 @@ from affine import Affine
 from odc.geo.geobox import GeoBox
 from scipy.spatial import cKDTree
 
-from geo.fields import field_coverage, summarise_fields
-from geo.zones import ZoneRules, classify
-from pipelines.result import StudyResult
+from geo.rating.fields import field_coverage, summarise_fields
+from geo.rating.zones import ZoneRules, classify
+from pipelines.run.result import StudyResult
 from tests.builders import tiny_outcomes, tiny_result
 
 WEST, NORTH = -600_000.0, 1_900_000.0

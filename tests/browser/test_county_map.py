@@ -7,8 +7,8 @@ import re
 import numpy as np
 import pytest
 
-from geo.zone_codes import COVERS
-from pipelines.legend import zone_styles
+from geo.options import COVERS
+from pipelines.show.legend import zone_styles
 from tests.browser.county_steps import ACRE_HA, READY, canvas_sum, choose
 
 LAYERS = ("zone", "gap", "shortfall", "water", "latest", "freeze", "agreement", "capacity")
@@ -58,7 +58,7 @@ def test_drawn_colours_are_those_of_the_zones(opened, county):
           out.push([site, ...context.getImageData(Math.floor(at.x), Math.floor(at.y), 1, 1).data]);
         } return out; }"""
     )
-    from pipelines.pages.county_images import ink
+    from pipelines.show.county.images import ink
 
     styles = zone_styles()
     codes = county.zones["zone_code"].to_numpy()

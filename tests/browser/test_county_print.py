@@ -8,7 +8,7 @@ import re
 import pypdf
 import pytest
 
-from pipelines.legend import zone_legend
+from pipelines.show.legend import zone_legend
 from tests.browser.county_steps import READY, choose
 
 pytestmark = pytest.mark.browser

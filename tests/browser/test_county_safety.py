@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipelines.pages.county_map import write_county_map
-from pipelines.pages.field_page import field_file_name
+from pipelines.show.county.map import write_county_map
+from pipelines.show.field.page import field_file_name
 from tests.browser.county_steps import READY, choose, slide
 from tests.browser.invented_county import with_texts
 from tests.builders import HOSTILE_NAMES, tiny_result

@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from pipelines.legend import zone_styles
+from pipelines.show.legend import zone_styles
 from tests.browser.county_steps import ACRE_HA, READY, choose, click_field, slide, totals
 
 pytestmark = pytest.mark.browser

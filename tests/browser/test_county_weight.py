@@ -9,7 +9,7 @@ import statistics
 import folium
 import pytest
 
-from pipelines.pages.county_map import leaflet_css, leaflet_script, write_county_map
+from pipelines.show.county.map import leaflet_css, leaflet_script, write_county_map
 from tests.browser.county_steps import READY
 from tests.browser.invented_county import invented_county
 

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from geo.fields import summarise_fields
-from geo.zone_codes import COVERS
-from geo.zones import ZoneRules, classify
-from pipelines.legend import zone_styles
-from pipelines.pages.county_data import target_steps
-from pipelines.pages.county_map import write_county_map
+from geo.options import COVERS
+from geo.rating.fields import summarise_fields
+from geo.rating.zones import ZoneRules, classify
+from pipelines.show.county.data import target_steps
+from pipelines.show.county.map import write_county_map
+from pipelines.show.legend import zone_styles
 from tests.browser.county_steps import ACRE_HA, READY, canvas_sum, choose, slide, totals
 
 pytestmark = pytest.mark.browser

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from pipelines.pages.field_page import write_field_pages
-from pipelines.pages.measured_page import write_measured_page
+from pipelines.show.field.page import write_field_pages
+from pipelines.show.measurements.page import write_measured_page
 from tests.browser.conftest import find_chromium
 from tests.pipelines.measured_results import measured_result
 

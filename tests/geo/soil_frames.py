@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from geo.errors import Problem
-from geo.soils import SoilTable, build_soil_table
+from geo.soils.table import SoilTable, build_soil_table
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from geo import reference_et as et
-from geo.air_humidity import air_vapour_pressure, growing_deficit
-from geo.balance import pack_days
+from geo.balance.simulate import pack_days
 from geo.model_rules import DEFAULT_RULES, ModelRules
+from geo.weather import reference_et as et
+from geo.weather.air_humidity import air_vapour_pressure, growing_deficit
 from tests.open_data import open_data
 
 

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.balance import frozen_ground, killing_freeze, pack_days, simulate, snow_share, unit_blocks
-from geo.balance_lanes import LANES, falling, power_of_share
-from geo.balance_types import FLUXES
+from geo.balance.lanes import LANES, falling, power_of_share
+from geo.balance.records import FLUXES
+from geo.balance.simulate import frozen_ground, killing_freeze, pack_days, simulate, snow_share, unit_blocks
 from geo.errors import StudyError
-from geo.zone_codes import OPTIONS
+from geo.options import OPTIONS
 from tests.water import CALENDAR, champion_weather, pinned_settings, profile, run, seasons_of, soils_of
 
 

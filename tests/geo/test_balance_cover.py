@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.balance_cover import ground_cover
-from geo.balance_types import GROUP
+from geo.balance.cover import ground_cover
+from geo.balance.records import GROUP
 from tests.water import (
     cover_day,
     day_record,

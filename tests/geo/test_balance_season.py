@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from geo.balance_season import run_in, small_grain_growth
-from geo.balance_types import STATE
+from geo.balance.records import STATE
+from geo.balance.season_run import run_in, small_grain_growth
+from geo.options import COVERS
 from geo.season import RUN_IN_DAYS, Calendar
-from geo.zone_codes import COVERS
 from tests.water import (
     champion_weather,
     on_a_lane,
@@ -54,7 +54,7 @@ def test_small_grain_curve(day, kcb):
 
 
 def test_run_in_leaves_a_drier_profile_its_stubble_and_clean_books():
-    from geo.balance import pack_days
+    from geo.balance.simulate import pack_days
 
     soil = soils_of(profile("silt loam"))
     days = pack_days(champion_weather((1995, 1996)))[0]

@@ -15,8 +15,8 @@ from pyproj import Geod
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 from shapely.affinity import translate
 
-from geo.boundaries import COLUMNS, clean_fields, geodesic_area_ha
 from geo.errors import StudyError
+from geo.ground.boundaries import COLUMNS, clean_fields, geodesic_area_ha
 from tests.open_data import open_data
 
 X, Y = -600_000.0, 1_900_000.0

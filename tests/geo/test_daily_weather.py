@@ -9,7 +9,9 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.daily_weather import (
+from geo.errors import StudyError
+from geo.season import Calendar
+from geo.weather.daily import (
     FLAGS,
     GapRule,
     clean_daily,
@@ -21,9 +23,7 @@ from geo.daily_weather import (
     weather_flags,
     whole_calendar,
 )
-from geo.errors import StudyError
-from geo.season import Calendar
-from geo.weather_generator import generate_daily
+from geo.weather.generator import generate_daily
 from tests.geo.climates import CLIMATES, normals_of
 from tests.open_climate import NEBRASKA, ghcn
 

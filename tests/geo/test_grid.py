@@ -19,7 +19,7 @@ from pyproj import Transformer
 from rasterio.transform import from_origin
 
 from geo.errors import StudyError
-from geo.grid import burn_map_units, cell_area_ha, nearest_cells, study_grid
+from geo.ground.grid import burn_map_units, cell_area_ha, nearest_cells, study_grid
 
 HIGH_PLAINS = (-600_000.0, 1_900_000.0, -597_000.0, 1_902_000.0)
 

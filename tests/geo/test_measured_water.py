@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.measured_water import (
+from geo.soils.measured_water import (
     LEAST_MEASURED_SHARE,
     agreement,
     foot_thickness_mm,

@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from geo.balance import pack_days, snow_share
+from geo.balance.simulate import pack_days, snow_share
 from geo.errors import StudyError
 from geo.model_rules import DEFAULT_RULES, ModelRules
-from pipelines.house import shared_dir
-from pipelines.study import load_study
-from pipelines.tables import load_tables
+from pipelines.study.file import load_study
+from pipelines.study.house import shared_dir
+from pipelines.study.tables import load_tables
 from tests.pipelines.tiny_study import write_tiny_study
 from tests.water import champion_weather
 

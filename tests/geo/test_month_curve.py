@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from geo.month_curve import daily_curve, month_means, positive_daily_curve
+from geo.weather.month_curve import daily_curve, month_means, positive_daily_curve
 
 year = arrays(np.float64, 12, elements=st.floats(-40, 40))
 rain = arrays(np.float64, 12, elements=st.one_of(st.just(0.0), st.floats(0.01, 40)))

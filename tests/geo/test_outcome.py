@@ -10,12 +10,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from geo.balance import WHEN, killing_freeze, pack_days
-from geo.outcome import QUANTILES, TARGETS, CellClimate, cell_climate, latest_safe_day, shortfall, site_outcomes
-from geo.response_units import ResponseUnits
+from geo.balance.simulate import WHEN, killing_freeze, pack_days
+from geo.ground.response_units import ResponseUnits
+from geo.options import COVERS, OPTIONS
+from geo.rating.outcome import (
+    QUANTILES,
+    TARGETS,
+    CellClimate,
+    cell_climate,
+    latest_safe_day,
+    shortfall,
+    site_outcomes,
+)
+from geo.rating.zones import ZoneRules, classify
 from geo.season import CHECKS
-from geo.zone_codes import COVERS, OPTIONS
-from geo.zones import ZoneRules, classify
 from tests.water import champion_weather, pinned_settings, profile, run, seasons_of, soils_of
 
 RULES = ZoneRules()

@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.parameter_sets import KILL_TRAITS, Axis, agreement, apply_axis, apply_set, sample_sets, uncertain_axes
+from geo.balance.parameter_sets import (
+    KILL_TRAITS,
+    Axis,
+    agreement,
+    apply_axis,
+    apply_set,
+    sample_sets,
+    uncertain_axes,
+)
 from tests.water import champion_weather, profile, run, settings, soils_of, tables, total
 
 

@@ -8,8 +8,8 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo import reference_et as et
 from geo.errors import StudyError
+from geo.weather import reference_et as et
 
 
 def july(days: int = 4, **extra: object) -> xr.Dataset:

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geo import response_units
 from geo.errors import StudyError
-from geo.response_units import build_units, to_pixels
+from geo.ground import response_units
+from geo.ground.response_units import build_units, to_pixels
 
 COLUMNS = [
     "map_unit_id",

@@ -10,11 +10,11 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from geo import row_blocks
-from geo.grid import burn_map_units, nearest_cells, study_grid
-from geo.response_units import _label_pairs
-from geo.row_blocks import count_codes, renumber
-from geo.terrain import site_means, slope_percent
+from geo.ground import row_blocks
+from geo.ground.grid import burn_map_units, nearest_cells, study_grid
+from geo.ground.response_units import _label_pairs
+from geo.ground.row_blocks import count_codes, renumber
+from geo.ground.terrain import site_means, slope_percent
 
 
 @pytest.mark.parametrize(("shape", "cells"), [((7, 3), 6), ((7, 3), 1), ((1, 9), 4), ((5, 5), 1000), ((0, 4), 8)])

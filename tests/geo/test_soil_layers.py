@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.soil_layers import (
+from geo.soils.layers import (
     GridSoils,
     foot_capacity,
     join_equal_cells,
@@ -14,7 +14,7 @@ from geo.soil_layers import (
     soils_from_water,
     surface_mean,
 )
-from geo.soils import AWC_COLUMNS, PROFILE_SCHEMA, WILTING_COLUMNS
+from geo.soils.table import AWC_COLUMNS, PROFILE_SCHEMA, WILTING_COLUMNS
 from tests.geo.soil_frames import surface_table
 
 DEEP = np.full((1, 2), 1219.2)

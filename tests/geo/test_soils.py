@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from shapely.geometry import box
 
 from geo.errors import StudyError
-from geo.soils import (
+from geo.soils.table import (
     AWC_COLUMNS,
     PROFILE_COLUMNS,
     PROFILE_SCHEMA,

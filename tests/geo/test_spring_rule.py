@@ -12,12 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from geo.balance import WHEN
+from geo.balance.simulate import WHEN
+from geo.ground.response_units import ResponseUnits
 from geo.model_rules import ModelRules
-from geo.outcome import shortfall
-from geo.response_units import ResponseUnits
-from geo.season import CHECKS, Calendar, SeasonIndex
-from geo.spring_rule import (
+from geo.options import OPTIONS
+from geo.rating.outcome import shortfall
+from geo.rating.spring_rule import (
     CURVES,
     LINES,
     best_lines,
@@ -26,8 +26,8 @@ from geo.spring_rule import (
     spring_outcomes,
     water_on_early_date,
 )
-from geo.zone_codes import OPTIONS
-from geo.zones import ZoneRules
+from geo.rating.zones import ZoneRules
+from geo.season import CHECKS, Calendar, SeasonIndex
 from tests.water import CALENDAR, champion_weather, pinned_settings, profile, run, seasons_of, soils_of
 
 RULES = ZoneRules()

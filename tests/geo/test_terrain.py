@@ -15,8 +15,8 @@ from scipy import ndimage
 from scipy.sparse import csr_matrix
 
 from geo.errors import StudyError
-from geo.fields import field_means
-from geo.terrain import site_means, slope_percent
+from geo.ground.terrain import site_means, slope_percent
+from geo.rating.fields import field_means
 
 # Neighbourhood, cell size (m), dz/dx, dz/dy.
 WORKED = [

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.balance import simulate
+from geo.balance.simulate import simulate
+from geo.balance.water_on_date import days_after_harvest, harvest_year, in_season, positions_on, water_on
 from geo.errors import StudyError
 from geo.season import Calendar
-from geo.water_on_date import days_after_harvest, harvest_year, in_season, positions_on, water_on
 from tests import water
 
 CALENDAR = Calendar()

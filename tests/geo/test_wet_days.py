@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.wet_days import draw_wet_days, estimate_wet_day_fraction, gamma_amounts, geng_gamma, slow_series
+from geo.weather.wet_days import draw_wet_days, estimate_wet_day_fraction, gamma_amounts, geng_gamma, slow_series
 
 DAYS = 365 * 300
 

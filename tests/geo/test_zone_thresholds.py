@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from geo.zone_codes import COVERS
-from geo.zones import ZoneRules, classify, zone_tests
+from geo.options import COVERS
+from geo.rating.zones import ZoneRules, classify, zone_tests
 
 
 def outcomes(years: int, **counts: int) -> xr.Dataset:

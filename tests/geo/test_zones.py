@@ -13,8 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geo.errors import StudyError
-from geo.zone_codes import COVERS, OPTIONS, RECOMMENDED_OPTION, TESTS, ZONE_CODES, ZONE_NAMES
-from geo.zones import ZoneRules, classify, zone_tests
+from geo.options import COVERS, OPTIONS
+from geo.rating.zone_codes import RECOMMENDED_OPTION, TESTS, ZONE_CODES, ZONE_NAMES
+from geo.rating.zones import ZoneRules, classify, zone_tests
 from tests.water import tables
 
 RULES = ZoneRules()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipelines.layers.export import publish_layers
+from pipelines.show.layers.export import publish_layers
 from tests.builders import tiny_result
 
 

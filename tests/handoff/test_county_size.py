@@ -13,9 +13,9 @@ import scipy.spatial
 from affine import Affine
 from odc.geo.geobox import GeoBox
 
-from geo.zone_codes import ZONE_NAMES
-from pipelines.layers.export import publish_layers
-from pipelines.layers.raster import zone_pixels
+from geo.rating.zone_codes import ZONE_NAMES
+from pipelines.show.layers.export import publish_layers
+from pipelines.show.layers.raster import zone_pixels
 from tests.builders import tiny_outcomes, tiny_result
 
 SIDE, PATCHES, MAP_UNITS = 1650, 18_600, 161

@@ -7,9 +7,9 @@ import pytest
 import rasterio
 from rio_cogeo import cog_validate
 
-from geo.zone_codes import ZONE_NAMES
-from pipelines.layers.raster import amount_rasters, raster_names
-from pipelines.legend import zone_legend
+from geo.rating.zone_codes import ZONE_NAMES
+from pipelines.show.layers.raster import amount_rasters, raster_names
+from pipelines.show.legend import zone_legend
 from tests.builders import tiny_result
 from tests.handoff.system_gis import gdal_says
 
@@ -115,7 +115,7 @@ def test_all_empty_outcome_is_a_valid_file(study, tmp_path):
     """No termination date may be safe anywhere; the layer must still open."""
     from dataclasses import replace
 
-    from pipelines.layers.raster import write_rasters
+    from pipelines.show.layers.raster import write_rasters
 
     outcomes = study.outcomes.copy()
     outcomes["latest_termination_day"] = outcomes["latest_termination_day"] * np.nan

@@ -9,8 +9,8 @@ import matplotlib.image
 import numpy as np
 import pytest
 
-from pipelines.layers.columns import describe
-from pipelines.legend import zone_legend
+from pipelines.show.layers.columns import describe
+from pipelines.show.legend import zone_legend
 from tests.handoff.system_gis import run_system_python
 
 pytestmark = pytest.mark.qgis

@@ -17,9 +17,9 @@ import pytest
 import shapely
 from pandas.testing import assert_frame_equal
 
-from pipelines.layers.columns import describe
-from pipelines.layers.vector_layers import build_layers
-from pipelines.legend import zone_legend
+from pipelines.show.layers.columns import describe
+from pipelines.show.layers.vector_layers import build_layers
+from pipelines.show.legend import zone_legend
 from tests.handoff.system_gis import gdal_says
 
 SPATIAL = ("fields", "zones", "response_units")

@@ -13,12 +13,12 @@ import sys
 import numpy as np
 from numba import config
 
-from geo import balance_lanes as lanes
-from geo.balance import WHEN, killing_freeze, pack_days
-from geo.balance_season import STEP_DAYS, run_season
-from geo.balance_types import EVENTS, FLUXES
+from geo.balance import lanes
+from geo.balance.records import EVENTS, FLUXES
+from geo.balance.season_run import STEP_DAYS, run_season
+from geo.balance.simulate import WHEN, killing_freeze, pack_days
+from geo.options import OPTIONS
 from geo.season import CHECKS
-from geo.zone_codes import OPTIONS
 from tests.water import champion_weather, profile, seasons_of, settings, soils_of, weeds_on
 
 LADDER = np.array([-28, 0])

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.screen import Published, screen
+from pipelines.show.publish import Published, screen
 from tests.pipelines.tiny_study import write_tiny_study
 
 

@@ -18,7 +18,7 @@ import xarray as xr
 from pytest_httpserver import HTTPServer
 from werkzeug import Request, Response
 
-from pipelines.house import sample_dir, shared_dir
+from pipelines.study.house import sample_dir, shared_dir
 
 TIMED_OUT = (
     '<?xml version="1.0" encoding="UTF-8"?><ServiceExceptionReport xmlns="http://www.opengis.net/ogc">'

@@ -7,10 +7,10 @@ from html.parser import HTMLParser
 
 import numpy as np
 
-from geo.fields import field_coverage, summarise_fields
-from geo.zones import classify
-from pipelines.pages.field_numbers import zone_rules
-from pipelines.result import StudyResult
+from geo.rating.fields import field_coverage, summarise_fields
+from geo.rating.zones import classify
+from pipelines.run.result import StudyResult
+from pipelines.show.field.numbers import zone_rules
 from tests.builders import HOSTILE_NAMES, tiny_result
 
 BLOCK = {"p", "li", "dt", "dd", "h1", "h2", "th", "td", "caption", "small", "div", "section", "span", "summary"}

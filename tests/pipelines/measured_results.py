@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from geo.zone_codes import OPTIONS
-from pipelines.measured import ALL_FEET, Measured
-from pipelines.measured_start import COLUMNS, NUMBERS
-from pipelines.result import StudyResult
+from geo.options import OPTIONS
+from pipelines.run.measured import ALL_FEET, Measured
+from pipelines.run.measured_start import COLUMNS, NUMBERS
+from pipelines.run.result import StudyResult
 from tests.pipelines.field_results import rated_result
 
 INCH = 25.4

@@ -19,7 +19,7 @@ from rasterio.shutil import copy
 from shapely.geometry import Polygon, box
 
 from geo.errors import StudyError
-from pipelines.screen import screen
+from pipelines.show.publish import screen
 from tests import format_sets as fs
 
 Bad = Callable[[Path], dict[str, str]]

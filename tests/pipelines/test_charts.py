@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.zone_codes import OPTIONS
-from pipelines.pages.charts import (
+from geo.options import OPTIONS
+from pipelines.show.charts import (
     LINE_COLOURS,
     LINE_DASHES,
     ChartWords,
@@ -22,7 +22,7 @@ from pipelines.pages.charts import (
     spread_labels,
     style_variables,
 )
-from pipelines.text import load_catalogue
+from pipelines.study.words import load_catalogue
 from tests.pipelines.colours import VISIONS, contrast, lightness, smallest_distance
 
 MONTHS = load_catalogue().items("common.months")

@@ -12,10 +12,10 @@ import rasterio
 import shapely
 
 from geo.errors import WHOLE_STUDY, Problem
-from pipelines import cli
-from pipelines.check import CheckReport, check_study, group_problems
-from pipelines.house import sample_dir
-from pipelines.overview_map import ground_classes
+from pipelines.cli import main as cli
+from pipelines.cli.check import CheckReport, check_study, group_problems
+from pipelines.show.overview_map import ground_classes
+from pipelines.study.house import sample_dir
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
 
 HOME = sample_dir().as_posix()

@@ -13,13 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from pipelines import cli, cli_layers, cli_run
-from pipelines.study import load_study
+from pipelines.cli import layers as cli_layers
+from pipelines.cli import main as cli
+from pipelines.cli import run as cli_run
+from pipelines.study.file import load_study
 from tests.pipelines.conftest import TinyRun
 from tests.pipelines.tiny_study import write_tiny_study
 
 ROOT = Path(__file__).resolve().parents[2]
-COMMANDS = ("demo", "new", "check", "screen", "sweep", "explain", "evaluate", "doctor", "export", "fetch")
+COMMANDS = ("demo", "new", "check", "screen", "sweep", "explain", "doctor", "export", "fetch")
 
 
 @pytest.fixture(autouse=True)
@@ -30,7 +32,7 @@ def _wide(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def _process(*arguments: str, cwd: Path | None = None, code: str | None = None) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-c", code] if code else [sys.executable, "-m", "pipelines.cli", *arguments]
+    command = [sys.executable, "-c", code] if code else [sys.executable, "-m", "pipelines.cli.main", *arguments]
     env = {**os.environ, "PYTHONPATH": str(ROOT)}
     return subprocess.run(command, cwd=cwd or ROOT, env=env, capture_output=True, text=True, timeout=300, check=False)
 
@@ -45,7 +47,7 @@ def test_help_has_an_example_that_runs_the_command(command: str, capsys: pytest.
 
 def test_help_lists_every_command_and_loads_no_heavy_library() -> None:
     code = (
-        "import sys, pipelines.cli as c; rc = c.run(['--help']);"
+        "import sys, pipelines.cli.main as c; rc = c.run(['--help']);"
         "heavy = {'numpy', 'pandas', 'xarray', 'numba', 'geopandas', 'matplotlib', 'scipy'};"
         "print('HEAVY', sorted(heavy & set(sys.modules)));"
         "sys.exit(rc)"
@@ -261,7 +263,7 @@ def test_bounds(text: str, bounds: tuple[float, ...] | None) -> None:
 
 def test_output_into_a_closed_pipe_is_quiet(tiny_run: TinyRun) -> None:
     field_id = str(tiny_run.published.result.fields["field_id"].iloc[0])
-    command = f"{sys.executable} -m pipelines.cli explain {tiny_run.folder} --field {field_id} | head -1"
+    command = f"{sys.executable} -m pipelines.cli.main explain {tiny_run.folder} --field {field_id} | head -1"
     done = subprocess.run(["bash", "-c", command], cwd=ROOT, capture_output=True, text=True, timeout=120, check=False)
     assert field_id in done.stdout
     assert "Traceback" not in done.stderr

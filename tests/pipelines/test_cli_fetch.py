@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from pytest_httpserver import HTTPServer
 
-from pipelines import cli
-from pipelines.house import sample_dir
+from pipelines.cli import main as cli
+from pipelines.study.house import sample_dir
 from tests.pipelines.fetch_server import Services
 
 BOUNDS = "-103.0,39.97,-102.9,40.05"

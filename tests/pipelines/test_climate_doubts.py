@@ -13,11 +13,11 @@ import xarray as xr
 from rich.console import Console
 
 from geo.errors import WHOLE_STUDY
-from geo.grid import study_grid
-from pipelines.check import check_study
-from pipelines.cli_run import print_summary
-from pipelines.climate_doubts import LONE_CELL_HA, climate_doubts
-from pipelines.house import sample_dir
+from geo.ground.grid import study_grid
+from pipelines.cli.check import check_study
+from pipelines.cli.run import print_summary
+from pipelines.run.climate_doubts import LONE_CELL_HA, climate_doubts
+from pipelines.study.house import sample_dir
 from tests.pipelines.tiny_study import write_tiny_study
 
 GRID = study_grid((-580_000, 1_910_000, -560_000, 1_940_000), "EPSG:5070", 1000.0)  # near 40.2 N, 102.7 W

@@ -10,10 +10,10 @@ import pytest
 from odc.geo.geobox import GeoBox
 from pyproj import Geod, Transformer
 
-from pipelines.display import Units
-from pipelines.pages.county_frame import WIDTH, bar_length, map_frame, ticks
-from pipelines.pages.county_images import warp_sites
-from pipelines.text import load_catalogue
+from pipelines.show.county.frame import WIDTH, bar_length, map_frame, ticks
+from pipelines.show.county.images import warp_sites
+from pipelines.study.units import Units
+from pipelines.study.words import load_catalogue
 
 WORDS = load_catalogue()
 PLACES = [

@@ -19,17 +19,17 @@ from PIL import Image
 from pyproj import Transformer
 
 from geo.errors import StudyError
-from pipelines.house import shared_dir
-from pipelines.legend import zone_legend
-from pipelines.pages.county_data import outline_steps, pack, site_arrays, target_steps, text_of_integers
-from pipelines.pages.county_images import ink, pattern_mask, site_bytes, site_checksum, site_png, warp_sites, zone_png
-from pipelines.pages.county_map import county_html, leaflet_css, leaflet_script, write_county_map
-from pipelines.pages.county_page import CountyPage
-from pipelines.text import load_catalogue
+from pipelines.show.county.data import outline_steps, pack, site_arrays, target_steps, text_of_integers
+from pipelines.show.county.images import ink, pattern_mask, site_bytes, site_checksum, site_png, warp_sites, zone_png
+from pipelines.show.county.map import county_html, leaflet_css, leaflet_script, write_county_map
+from pipelines.show.county.page import CountyPage
+from pipelines.show.legend import zone_legend
+from pipelines.study.house import shared_dir
+from pipelines.study.words import load_catalogue
 from tests.browser.invented_county import with_texts
 from tests.builders import HOSTILE_NAMES, tiny_result
 
-ASSETS = shared_dir().parent / "pipelines" / "pages" / "assets"
+ASSETS = shared_dir().parent / "pipelines" / "show" / "assets"
 
 
 @pytest.fixture(scope="module")
@@ -109,7 +109,7 @@ def test_large_counties_are_thinned_and_keep_their_corner(result):
 
 @pytest.mark.parametrize("sites", [12, 300, 70_000])
 def test_picture_gives_every_site_back(sites):
-    from pipelines.pages.county_images import WebRaster
+    from pipelines.show.county.images import WebRaster
 
     rng = np.random.default_rng(1)
     site = rng.integers(-1, sites, (40, 50)).astype(np.int32)
@@ -352,7 +352,7 @@ def test_hostile_name_survives_as_text(result):
 
 
 def test_links_use_the_file_names_of_the_field_pages(result):
-    from pipelines.pages.field_page import field_file_name
+    from pipelines.show.field.page import field_file_name
 
     study = with_texts(result, "../a b?#%")
     pages = block(county_html(study), "county-data")["pages"]
@@ -368,7 +368,7 @@ def test_file_is_whole_or_the_old_one(result, tmp_path, monkeypatch):
     target = tmp_path / "index.html"
     target.write_text("old")
     monkeypatch.setattr(
-        "pipelines.pages.county_map.os.replace", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left"))
+        "pipelines.show.county.map.os.replace", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left"))
     )
     with pytest.raises(StudyError) as error:
         write_county_map(result, target)

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from geo.errors import StudyError
-from pipelines.display import Units, convert
+from pipelines.study.units import Units, convert
 
 
 @pytest.mark.parametrize(

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from pipelines import cli
-from pipelines.house import shared_dir
-from pipelines.legend import zone_legend
-from pipelines.study import Study
+from pipelines.cli import main as cli
+from pipelines.show.legend import zone_legend
+from pipelines.study.file import Study
+from pipelines.study.house import shared_dir
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCUMENTS = [

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.screen import Published, screen
+from pipelines.show.publish import Published, screen
 from tests.open_data import ROOT, open_data
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "docs" / "example_study"

@@ -14,13 +14,14 @@ from rasterio.transform import xy
 from rich.console import Console
 
 from geo.errors import StudyError
-from geo.zone_codes import COVERS, TESTS, ZONE_NAMES
-from pipelines import cli_explain
-from pipelines.display import Units
-from pipelines.explain import TestLine, explain_field, explain_point, explain_site, open_result
-from pipelines.result import StudyResult
-from pipelines.screen import Published
-from pipelines.text import load_catalogue
+from geo.options import COVERS
+from geo.rating.zone_codes import TESTS, ZONE_NAMES
+from pipelines.cli import explain as cli_explain
+from pipelines.run.result import StudyResult
+from pipelines.show.explain import TestLine, explain_field, explain_point, explain_site, open_result
+from pipelines.show.publish import Published
+from pipelines.study.units import Units
+from pipelines.study.words import load_catalogue
 from tests.pipelines.conftest import TinyRun
 
 WORDS = load_catalogue()

@@ -11,9 +11,9 @@ import pystac
 import pytest
 import shapely
 
-from pipelines.layers.about import about_facts, layer_notes
-from pipelines.layers.export import publish_layers
-from pipelines.legend import zone_legend
+from pipelines.show.layers.about import about_facts, layer_notes
+from pipelines.show.layers.export import publish_layers
+from pipelines.show.legend import zone_legend
 from tests.builders import tiny_result
 
 
@@ -135,7 +135,7 @@ def test_dictionary_covers_every_column_and_needs_no_network(folder):
 def test_hostile_study_name_stays_text(tmp_path):
     from dataclasses import replace
 
-    from pipelines.layers.catalog import write_dictionary
+    from pipelines.show.layers.catalog import write_dictionary
 
     study = tiny_result()
     hostile = replace(study, settings=study.settings | {"name": "<script>window.hacked=1</script>"})

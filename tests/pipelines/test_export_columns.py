@@ -10,14 +10,15 @@ import pint
 import pytest
 import textstat
 
-from geo.zone_codes import OPTIONS, ZONE_NAMES
-from pipelines.house import shared_dir
-from pipelines.layers.columns import describe, dictionary, in_units, named
-from pipelines.layers.export import column_groups
-from pipelines.layers.netcdf import outcome_dataset
-from pipelines.layers.raster import amount_rasters
-from pipelines.layers.tables import field_points, outcome_table
-from pipelines.layers.vector_layers import build_layers
+from geo.options import OPTIONS
+from geo.rating.zone_codes import ZONE_NAMES
+from pipelines.show.layers.columns import describe, dictionary, in_units, named
+from pipelines.show.layers.export import column_groups
+from pipelines.show.layers.netcdf import outcome_dataset
+from pipelines.show.layers.raster import amount_rasters
+from pipelines.show.layers.tables import field_points, outcome_table
+from pipelines.show.layers.vector_layers import build_layers
+from pipelines.study.house import shared_dir
 from tests.builders import tiny_result
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from pipelines.layers.columns import describe
-from pipelines.layers.netcdf import write_netcdf
+from pipelines.show.layers.columns import describe
+from pipelines.show.layers.netcdf import write_netcdf
 from tests.builders import tiny_result
 
 

@@ -16,9 +16,9 @@ import shapely
 import xarray as xr
 
 from geo.errors import StudyError
-from pipelines.layers.columns import describe
-from pipelines.layers.export import export_layers, layer_names, publish_layers
-from pipelines.layers.request import FORMATS, format_of
+from pipelines.show.layers.columns import describe
+from pipelines.show.layers.export import export_layers, layer_names, publish_layers
+from pipelines.show.layers.request import FORMATS, format_of
 from tests.builders import tiny_result
 
 

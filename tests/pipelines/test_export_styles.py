@@ -8,15 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipelines.layers.columns import describe
-from pipelines.layers.styles import (
+from pipelines.show.layers.columns import describe
+from pipelines.show.layers.styles import (
     amount_breaks,
     amount_raster_style,
     amount_vector_style,
     zone_raster_style,
     zone_vector_style,
 )
-from pipelines.legend import zone_legend
+from pipelines.show.legend import zone_legend
 from tests.builders import HOSTILE_NAMES
 
 GAP = describe("planting_gap_mm_winter_killed")

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geo.zone_codes import ZONE_NAMES
-from pipelines.layers.columns import describe
-from pipelines.layers.tables import (
+from geo.rating.zone_codes import ZONE_NAMES
+from pipelines.show.layers.columns import describe
+from pipelines.show.layers.tables import (
     defuse,
     field_points,
     map_unit_table,

@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from geo.zone_codes import OPTIONS
-from pipelines.layers.export import column_groups
-from pipelines.layers.netcdf import write_yearly, yearly_dataset
-from pipelines.layers.vector_layers import build_layers
-from pipelines.result import StudyResult
+from geo.options import OPTIONS
+from pipelines.run.result import StudyResult
+from pipelines.show.layers.export import column_groups
+from pipelines.show.layers.netcdf import write_yearly, yearly_dataset
+from pipelines.show.layers.vector_layers import build_layers
 from tests.builders import tiny_result
 
 

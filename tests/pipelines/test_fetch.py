@@ -16,14 +16,14 @@ import shapely
 from pytest_httpserver import HTTPServer
 
 from geo.errors import StudyError
-from pipelines.fetching.climate import point_net
-from pipelines.fetching.fetch import fetch_outline, fetch_study, read_area, settings_of
-from pipelines.fetching.http_cache import PoliteSession, TooMuch, Transient
-from pipelines.fetching.soils import fetch_polygons, read_rows, tiles
-from pipelines.house import sample_dir
-from pipelines.readers.climate import read_climate
-from pipelines.readers.soils import read_soils
-from pipelines.study import load_study
+from pipelines.read.climate.dispatch import read_climate
+from pipelines.read.fetch.climate import point_net
+from pipelines.read.fetch.county import fetch_outline, fetch_study, read_area, settings_of
+from pipelines.read.fetch.http_cache import PoliteSession, TooMuch, Transient
+from pipelines.read.fetch.soils import fetch_polygons, read_rows, tiles
+from pipelines.read.soils.dispatch import read_soils
+from pipelines.study.file import load_study
+from pipelines.study.house import sample_dir
 from tests.open_data import open_data
 from tests.pipelines.fetch_server import TIMED_OUT, Services
 

@@ -14,8 +14,15 @@ from hypothesis import strategies as st
 from pyproj import Geod, Transformer
 
 from geo.errors import StudyError
-from geo.zone_codes import OPTIONS, ZONE_NAMES
-from pipelines.field_tables import (
+from geo.options import OPTIONS
+from geo.rating.zone_codes import ZONE_NAMES
+from pipelines.show.field import page as field_page
+from pipelines.show.field.calendar import study_calendar
+from pipelines.show.field.map import PATH_BUDGET, draw_field
+from pipelines.show.field.numbers import FieldNumbers
+from pipelines.show.field.page import field_file_name, render_field_page, safe_text, write_field_pages
+from pipelines.show.legend import zone_styles
+from pipelines.study.field_tables import (
     RateRow,
     animal_unit_months,
     aum_per_acre,
@@ -24,13 +31,7 @@ from pipelines.field_tables import (
     seeding_rate_factor,
     seeding_rates,
 )
-from pipelines.house import shared_dir
-from pipelines.legend import zone_styles
-from pipelines.pages import field_page
-from pipelines.pages.field_calendar import study_calendar
-from pipelines.pages.field_map import PATH_BUDGET, draw_field
-from pipelines.pages.field_numbers import FieldNumbers
-from pipelines.pages.field_page import field_file_name, render_field_page, safe_text, write_field_pages
+from pipelines.study.house import shared_dir
 from tests.builders import HOSTILE_NAMES
 from tests.pipelines.field_results import Page, rated_result
 
@@ -398,7 +399,7 @@ class TestPage:
                         assert len(sentence.split()) <= 25, sentence
 
     def test_translated_words_reach_the_page(self, monkeypatch):
-        from pipelines.text import Catalogue, load_catalogue
+        from pipelines.study.words import Catalogue, load_catalogue
 
         english = load_catalogue()
         shouted = {k: v.upper() if k.startswith("zones.headline") else v for k, v in english.entries.items()}

@@ -16,22 +16,22 @@ import pytest
 import xarray as xr
 from rich.console import Console
 
-from geo.fields import BY_SPRING, WITH_LINE
 from geo.model_rules import ModelRules
-from geo.spring_rule import LINES, best_lines, line_inputs
-from geo.zone_codes import ZONE_CODES
-from geo.zones import ZoneRules, classify
-from pipelines import cli_explain
-from pipelines.display import Units
-from pipelines.explain import explain_field, explain_site, open_result
-from pipelines.house import shared_dir
-from pipelines.pages.field_page import render_field_page
-from pipelines.pages.field_spring import spring_line
-from pipelines.result import StudyResult
-from pipelines.screen import Published
-from pipelines.study import load_study
-from pipelines.tables import load_tables
-from pipelines.text import load_catalogue
+from geo.rating.fields import BY_SPRING, WITH_LINE
+from geo.rating.spring_rule import LINES, best_lines, line_inputs
+from geo.rating.zone_codes import ZONE_CODES
+from geo.rating.zones import ZoneRules, classify
+from pipelines.cli import explain as cli_explain
+from pipelines.run.result import StudyResult
+from pipelines.show.explain import explain_field, explain_site, open_result
+from pipelines.show.field.page import render_field_page
+from pipelines.show.field.spring import spring_line
+from pipelines.show.publish import Published
+from pipelines.study.file import load_study
+from pipelines.study.house import shared_dir
+from pipelines.study.tables import load_tables
+from pipelines.study.units import Units
+from pipelines.study.words import load_catalogue
 from tests.pipelines.conftest import TinyRun
 from tests.pipelines.field_results import Page, rated_result
 from tests.pipelines.tiny_study import write_tiny_study

@@ -18,8 +18,8 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
-from geo.response_units import to_pixels
-from pipelines.result import StudyResult
+from geo.ground.response_units import to_pixels
+from pipelines.run.result import StudyResult
 from tests import format_sets as fs
 
 Write = Callable[[Path], str]

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.readers.climate import _OPTIONS
-from pipelines.readers.climate_products import key_of_short, product_of_file, study_mapping
-from pipelines.readers.field_columns import CANDIDATES, NO, YES
-from pipelines.readers.soil_grid_units import GROUP_CODES, PROPERTIES, property_of
-from pipelines.study import Study
+from pipelines.read.climate.dispatch import _OPTIONS
+from pipelines.read.climate.products import key_of_short, product_of_file, study_mapping
+from pipelines.read.fields.columns import CANDIDATES, NO, YES
+from pipelines.read.soils.grid_units import GROUP_CODES, PROPERTIES, property_of
+from pipelines.study.file import Study
 
 TEXT = (Path(__file__).resolve().parents[2] / "docs" / "formats.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"^```toml\n(.*?)^```$", TEXT, re.MULTILINE | re.DOTALL)

@@ -8,11 +8,11 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from geo.measured_water import agreement
-from pipelines.measured import ALL_FEET
-from pipelines.pages.field_page import field_file_name, render_field_page
-from pipelines.pages.measured_page import render_measured_page, write_measured_page
-from pipelines.text import load_catalogue
+from geo.soils.measured_water import agreement
+from pipelines.run.measured import ALL_FEET
+from pipelines.show.field.page import field_file_name, render_field_page
+from pipelines.show.measurements.page import render_measured_page, write_measured_page
+from pipelines.study.words import load_catalogue
 from tests.pipelines.field_results import Page, rated_result
 from tests.pipelines.measured_results import measured_result
 

@@ -13,24 +13,24 @@ import pandas as pd
 import pytest
 from rich.console import Console
 
-from geo.measured_water import agreement
+from geo.balance.water_on_date import water_on
+from geo.options import OPTIONS
 from geo.season import Calendar
-from geo.water_on_date import water_on
-from geo.zone_codes import OPTIONS
-from pipelines.check import check_study
-from pipelines.cli_run import print_summary
-from pipelines.house import sample_dir
-from pipelines.layers.columns import describe
-from pipelines.measured import SOUNDING, measured_table
-from pipelines.measured_places import Sounding, field_ground
-from pipelines.measured_start import NUMBERS, choose_starts
-from pipelines.measured_steps import MOST_DATES, compare, measurements
-from pipelines.result import load_result
-from pipelines.run_state import Run
-from pipelines.screen import screen
-from pipelines.steps import STEPS
-from pipelines.study import MeasurementsTable, load_study
-from pipelines.tables import load_tables
+from geo.soils.measured_water import agreement
+from pipelines.cli.check import check_study
+from pipelines.cli.run import print_summary
+from pipelines.run.measured import SOUNDING, measured_table
+from pipelines.run.measured_places import Sounding, field_ground
+from pipelines.run.measured_start import NUMBERS, choose_starts
+from pipelines.run.measured_steps import MOST_DATES, compare, measurements
+from pipelines.run.result import load_result
+from pipelines.run.state import Run
+from pipelines.run.steps import STEPS
+from pipelines.show.layers.columns import describe
+from pipelines.show.publish import screen
+from pipelines.study.file import MeasurementsTable, load_study
+from pipelines.study.house import sample_dir
+from pipelines.study.tables import load_tables
 from tests.pipelines.measured_results import lines_of
 from tests.pipelines.tiny_study import write_tiny_study
 

@@ -10,11 +10,11 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from pipelines import model_steps
-from pipelines.run_state import Run
-from pipelines.steps import grid, layers, slope, units, weather
-from pipelines.study import load_study
-from pipelines.tables import load_tables
+from pipelines.run import model_steps
+from pipelines.run.state import Run
+from pipelines.run.steps import grid, layers, slope, units, weather
+from pipelines.study.file import load_study
+from pipelines.study.tables import load_tables
 from tests.pipelines.tiny_study import write_tiny_study
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from geo.errors import StudyError
-from pipelines.output_folder import input_paths, ready_folder
-from pipelines.study import Study
+from pipelines.study.file import Study
+from pipelines.study.output_folder import input_paths, ready_folder
 
 
 def _study(**tables: object) -> Study:

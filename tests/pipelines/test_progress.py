@@ -7,8 +7,8 @@ import io
 import pytest
 from rich.console import Console
 
-from pipelines.progress import RUN_STEPS, Estimate, RunProgress, region_plan, run_plan, shown_time
-from pipelines.steps import STEPS
+from pipelines.run.progress import RUN_STEPS, Estimate, RunProgress, region_plan, run_plan, shown_time
+from pipelines.run.steps import STEPS
 from tests.pipelines.conftest import TinyRun
 
 

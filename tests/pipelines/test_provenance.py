@@ -11,13 +11,13 @@ from pathlib import Path
 import pytest
 import rasterio
 
-from pipelines.house import sample_dir
-from pipelines.input_facts import source_facts
-from pipelines.provenance import _layer, _with, files_of, hash_path
-from pipelines.run_state import Run
-from pipelines.study import load_study
-from pipelines.tables import load_tables
-from pipelines.text import load_catalogue
+from pipelines.run.provenance import _layer, _with, files_of, hash_path
+from pipelines.run.state import Run
+from pipelines.study.file import load_study
+from pipelines.study.house import sample_dir
+from pipelines.study.input_facts import source_facts
+from pipelines.study.tables import load_tables
+from pipelines.study.words import load_catalogue
 from tests.pipelines.conftest import TinyRun
 from tests.pipelines.tiny_study import write_tiny_study
 

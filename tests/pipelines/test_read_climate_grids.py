@@ -10,7 +10,7 @@ import pytest
 import xarray as xr
 
 from geo.errors import StudyError
-from pipelines.readers.climate import read_climate
+from pipelines.read.climate.dispatch import read_climate
 from tests.pipelines.climate_builders import (
     AREA,
     LAT,

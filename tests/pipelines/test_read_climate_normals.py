@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from geo.errors import StudyError
-from pipelines.readers.climate import read_climate
+from pipelines.read.climate.dispatch import read_climate
 from tests.open_data import open_data
 
 FAHRENHEIT = pd.DataFrame(

@@ -12,10 +12,10 @@ import xarray as xr
 from pyproj import CRS, Transformer
 
 from geo.errors import StudyError
-from pipelines.readers.climate import read_climate
-from pipelines.readers.climate_build import Context
-from pipelines.readers.climate_cf import read_part
-from pipelines.readers.climate_products import products
+from pipelines.read.climate.build import Context
+from pipelines.read.climate.cf import read_part
+from pipelines.read.climate.dispatch import read_climate
+from pipelines.read.climate.products import products
 from tests.open_data import open_data
 from tests.pipelines.climate_builders import (
     AREA,

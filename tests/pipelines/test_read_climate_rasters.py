@@ -11,7 +11,7 @@ import pytest
 import rasterio
 
 from geo.errors import StudyError
-from pipelines.readers.climate import read_climate
+from pipelines.read.climate.dispatch import read_climate
 from tests.open_data import open_data
 from tests.pipelines.climate_builders import (
     AREA,

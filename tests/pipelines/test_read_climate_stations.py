@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from geo.errors import StudyError
-from pipelines.readers.climate import read_climate
+from pipelines.read.climate.dispatch import read_climate
 from tests.open_data import open_data
 
 NEBRASKA = {"date": 1, "tmax": 2, "tmin": 3, "precip": 4}

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from geo.errors import StudyError
-from pipelines.readers.climate import read_climate
+from pipelines.read.climate.dispatch import read_climate
 
 
 def write_csv(path: Path, header: str, form: str, separator: str = ",", rows: int = 30) -> None:

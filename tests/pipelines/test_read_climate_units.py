@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from geo.errors import StudyError
-from pipelines.readers.climate_products import products, variables
-from pipelines.readers.climate_units import check_values, parse_unit, to_contract
+from pipelines.read.climate.products import products, variables
+from pipelines.read.climate.units import check_values, parse_unit, to_contract
 
 
 @pytest.mark.parametrize(

@@ -11,9 +11,9 @@ from pyproj import Transformer
 from rasterio.transform import from_origin
 
 from geo.errors import StudyError
-from geo.grid import study_grid
-from geo.terrain import slope_percent
-from pipelines.readers.elevation import read_elevation
+from geo.ground.grid import study_grid
+from geo.ground.terrain import slope_percent
+from pipelines.read.elevation import read_elevation
 
 X, Y = -600_000.0, 1_900_020.0
 GRID = study_grid((X, Y, X + 1500, Y + 1200))

@@ -13,9 +13,9 @@ import pyogrio
 import pytest
 import shapely
 
-from geo.boundaries import clean_fields, geodesic_area_ha
 from geo.errors import StudyError
-from pipelines.readers.fields import read_fields
+from geo.ground.boundaries import clean_fields, geodesic_area_ha
+from pipelines.read.fields.boundaries import read_fields
 from tests.open_data import open_data
 
 COLUMNS = ["field_id", "name", "irrigated", "previous_crop", "next_crop"]

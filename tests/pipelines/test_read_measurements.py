@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geo.errors import StudyError
-from pipelines.house import sample_dir
-from pipelines.readers.measurements import COLUMNS, FRAME, line_ranges, read_measurements
+from pipelines.read.measurements.soundings import COLUMNS, FRAME, line_ranges, read_measurements
+from pipelines.study.house import sample_dir
 from tests.pipelines.measured_results import lines_of
 
 GOOD = "F1,2019-11-13,0,12,stubble,22.5"

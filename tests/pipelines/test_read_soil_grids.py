@@ -8,9 +8,9 @@ import pytest
 import xarray as xr
 
 from geo.errors import StudyError
-from geo.soils import AWC_COLUMNS, PROFILE_SCHEMA
-from pipelines.readers.soil_grid_units import depth_of, property_of
-from pipelines.readers.soils import read_soils
+from geo.soils.table import AWC_COLUMNS, PROFILE_SCHEMA
+from pipelines.read.soils.dispatch import read_soils
+from pipelines.read.soils.grid_units import depth_of, property_of
 from tests.pipelines import soil_files as sf
 
 AWC = list(AWC_COLUMNS)

@@ -11,11 +11,11 @@ import pyogrio
 import pytest
 
 from geo.errors import StudyError
-from geo.grid import burn_map_units, study_grid
-from geo.response_units import build_units
-from geo.soils import AWC_COLUMNS, PROFILE_SCHEMA
-from pipelines.readers.soil_survey import find_survey_areas
-from pipelines.readers.soils import read_soils
+from geo.ground.grid import burn_map_units, study_grid
+from geo.ground.response_units import build_units
+from geo.soils.table import AWC_COLUMNS, PROFILE_SCHEMA
+from pipelines.read.soils.dispatch import read_soils
+from pipelines.read.soils.survey import find_survey_areas
 from tests.open_data import open_data
 from tests.pipelines import soil_files as sf
 

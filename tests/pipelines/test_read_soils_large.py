@@ -14,7 +14,7 @@ from rasterio.transform import from_origin
 from rasterio.windows import Window
 
 from geo.errors import StudyError
-from pipelines.readers.soils import read_soils
+from pipelines.read.soils.dispatch import read_soils
 from tests.pipelines import soil_files as sf
 
 SIDE = 60_000  # cells a side: 3.6 thousand million, 14 GB as 32-bit integers
@@ -23,7 +23,7 @@ COUNTY = 3_000
 _READ = """
 import json, sys
 from tests.memory import peak_mb
-from pipelines.readers.soils import read_soils
+from pipelines.read.soils.dispatch import read_soils
 x0, y0 = {origin}
 cell, county = 10.0, {county}
 left, top = x0 + 30_000 * cell, y0 - 20_000 * cell

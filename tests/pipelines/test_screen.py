@@ -12,10 +12,10 @@ import pytest
 import rasterio
 
 from geo.errors import StudyError
-from geo.zone_codes import ZONE_CODES
-from pipelines.house import sample_dir
-from pipelines.result import load_result
-from pipelines.screen import Published, screen, zone_areas
+from geo.rating.zone_codes import ZONE_CODES
+from pipelines.run.result import load_result
+from pipelines.show.publish import Published, screen, zone_areas
+from pipelines.study.house import sample_dir
 from tests.pipelines.conftest import TinyRun
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
 

@@ -11,8 +11,8 @@ from contextlib import closing
 import pytest
 
 from geo.errors import StudyError
-from pipelines import staging
-from pipelines.staging import staged, staged_file
+from pipelines.study import staging
+from pipelines.study.staging import staged, staged_file
 
 
 def _listing(folder):

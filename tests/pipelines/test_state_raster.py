@@ -28,7 +28,7 @@ SCREEN = """
 import json, sys
 from pathlib import Path
 from tests.memory import peak_mb
-from pipelines.screen import screen
+from pipelines.show.publish import screen
 published = screen(Path(sys.argv[1]), lambda *step: None, Path(sys.argv[2]))
 zones = published.result.zones
 print(json.dumps({

@@ -10,10 +10,10 @@ import pytest
 import rasterio
 from rasterio.transform import from_origin
 
-from pipelines.run_state import Run
-from pipelines.steps import grid, layers, slope, units
-from pipelines.study import load_study
-from pipelines.tables import load_tables
+from pipelines.run.state import Run
+from pipelines.run.steps import grid, layers, slope, units
+from pipelines.study.file import load_study
+from pipelines.study.tables import load_tables
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
 
 

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from geo.errors import StudyError
-from pipelines.cli_new import STUDY_FILE
-from pipelines.house import sample_dir
-from pipelines.study import Study, load_study
-from pipelines.study_faults import line_of
-from pipelines.tables import load_tables, zone_rules
+from pipelines.cli.new import STUDY_FILE
+from pipelines.study.faults import line_of
+from pipelines.study.file import Study, load_study
+from pipelines.study.house import sample_dir
+from pipelines.study.tables import load_tables, zone_rules
 
 LEAST = """\
 [study]

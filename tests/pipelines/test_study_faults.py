@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from geo.errors import StudyError
-from pipelines.study import load_study
-from pipelines.study_faults import toml_text
-from pipelines.tables import load_tables, zone_rules
+from pipelines.study.faults import toml_text
+from pipelines.study.file import load_study
+from pipelines.study.tables import load_tables, zone_rules
 
 LEAST = """\
 [study]

@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 
 from geo.errors import StudyError
-from geo.zones import ZoneRules
-from pipelines.house import shared_dir
-from pipelines.study import Study
-from pipelines.tables import load_tables, zone_rules
+from geo.rating.zones import ZoneRules
+from pipelines.study.file import Study
+from pipelines.study.house import shared_dir
+from pipelines.study.tables import load_tables, zone_rules
 
 
 def _study(**tables: object) -> Study:

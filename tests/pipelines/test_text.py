@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 
 from geo.errors import StudyError
-from geo.zone_codes import OPTIONS, ZONE_CODES
-from pipelines.field_tables import cautions
-from pipelines.house import shared_dir
-from pipelines.text import Catalogue, flatten, load_catalogue, placeholders
+from geo.options import OPTIONS
+from geo.rating.zone_codes import ZONE_CODES
+from pipelines.study.field_tables import cautions
+from pipelines.study.house import shared_dir
+from pipelines.study.words import Catalogue, flatten, load_catalogue, placeholders
 
 PIPELINES = Path(__file__).resolve().parents[2] / "pipelines"
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from odc.geo.geobox import GeoBox
 
-from pipelines.layers.zone_polygons import coverage_patches, site_polygons, zone_polygons
+from pipelines.show.layers.zone_polygons import coverage_patches, site_polygons, zone_polygons
 
 
 def _grid(shape):

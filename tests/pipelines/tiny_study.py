@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipelines.house import sample_dir
+from pipelines.study.house import sample_dir
 
 BOUNDS = (-581840.0, 1910480.0, -573840.0, 1918480.0)
 

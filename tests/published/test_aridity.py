@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.climate_index import aridity_index
 from geo.model_rules import DEFAULT_RULES
+from geo.weather.climate_index import aridity_index
 
 
 @pytest.mark.parametrize(

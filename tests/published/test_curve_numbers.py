@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.balance import decay_heat
-from geo.balance_cover import crown_temperature
-from geo.balance_day import adjusted_curve_number, runoff_depth, storm_runoff
-from geo.balance_types import GROUP
-from geo.parameters import slope_curve_number
+from geo.balance.cover import crown_temperature
+from geo.balance.day import adjusted_curve_number, runoff_depth, storm_runoff
+from geo.balance.parameters import slope_curve_number
+from geo.balance.records import GROUP
+from geo.balance.simulate import decay_heat
 from tests.water import (
     PINNED,
     cover_day,

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geo import reference_et as et
+from geo.weather import reference_et as et
 from tests.open_climate import champion
 from tests.open_data import open_data
 

@@ -10,14 +10,14 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from geo.balance import killing_freeze, pack_days
-from geo.daily_weather import clean_daily, usable_years
+from geo.balance.simulate import killing_freeze, pack_days
 from geo.model_rules import DEFAULT_RULES
-from geo.month_curve import MONTH_DAYS
-from geo.outcome import CellClimate, cell_climate, freeze_quantiles
-from geo.reference_et import day_of_year
+from geo.rating.outcome import CellClimate, cell_climate, freeze_quantiles
 from geo.season import Calendar, SeasonIndex, index_seasons
-from geo.weather_generator import generate_daily
+from geo.weather.daily import clean_daily, usable_years
+from geo.weather.generator import generate_daily
+from geo.weather.month_curve import MONTH_DAYS
+from geo.weather.reference_et import day_of_year
 from tests.geo.climates import normals_of
 from tests.open_climate import (
     NEBRASKA,

@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from geo.zone_codes import COVERS, OPTIONS, ZONE_CODES
-from pipelines.house import sample_dir
-from pipelines.result import StudyResult
-from pipelines.screen import run_study
-from pipelines.study import load_study
+from geo.options import COVERS, OPTIONS
+from geo.rating.zone_codes import ZONE_CODES
+from pipelines.run.result import StudyResult
+from pipelines.show.publish import run_study
+from pipelines.study.file import load_study
+from pipelines.study.house import sample_dir
 
 GOLDEN = Path(__file__).resolve().parents[1] / "golden" / "larkspur_county.json"
 ACRES_PER_HA = 2.4710538

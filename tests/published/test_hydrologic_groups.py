@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.pedotransfer import saxton_rawls
-from geo.soil_groups import hydrologic_group, undrained_group
+from geo.soils.groups import hydrologic_group, undrained_group
+from geo.soils.pedotransfer import saxton_rawls
 
 NONE = np.nan
 CASES = [

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geo.measured_water import foot_thickness_mm, foot_water
-from geo.soil_horizons import LAYER_EDGES_MM, overlap_mm
+from geo.soils.horizons import LAYER_EDGES_MM, overlap_mm
+from geo.soils.measured_water import foot_thickness_mm, foot_water
 from tests.open_data import open_data
 
 SITE = "soilwater/lirf2022/E12FF2022"

@@ -12,10 +12,10 @@ import pytest
 import rasterio
 import xarray as xr
 
-from pipelines.readers.climate import read_climate
-from pipelines.readers.climate_build import Context, Query
-from pipelines.readers.climate_products import products
-from pipelines.readers.climate_rasters import _meaning, _read_one
+from pipelines.read.climate.build import Context, Query
+from pipelines.read.climate.dispatch import read_climate
+from pipelines.read.climate.products import products
+from pipelines.read.climate.rasters import _meaning, _read_one
 from tests.open_data import open_data
 
 STATIONS = [

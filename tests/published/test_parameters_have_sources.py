@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from pipelines.house import shared_dir
+from pipelines.study.house import shared_dir
 
 RANGED = {"water_balance.toml", "model_rules.toml", "zone_rules.toml"}
 """Tables in which every row must have a range."""

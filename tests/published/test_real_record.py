@@ -15,17 +15,18 @@ import pytest
 import xarray as xr
 from shapely.geometry import box
 
-from geo.balance import killing_freeze, pack_days
-from geo.outcome import cell_climate, site_outcomes
-from geo.parameters import pack_soils
-from geo.response_units import ResponseUnits
-from geo.soils import SoilTable, build_soil_table
-from geo.zone_codes import COVERS, ZONE_CODES
-from geo.zones import ZoneRules, classify
-from pipelines.readers.soil_survey import read_survey_tables
-from pipelines.result import StudyResult
-from pipelines.screen import run_study
-from pipelines.study import load_study
+from geo.balance.parameters import pack_soils
+from geo.balance.simulate import killing_freeze, pack_days
+from geo.ground.response_units import ResponseUnits
+from geo.options import COVERS
+from geo.rating.outcome import cell_climate, site_outcomes
+from geo.rating.zone_codes import ZONE_CODES
+from geo.rating.zones import ZoneRules, classify
+from geo.soils.table import SoilTable, build_soil_table
+from pipelines.read.soils.survey import read_survey_tables
+from pipelines.run.result import StudyResult
+from pipelines.show.publish import run_study
+from pipelines.study.file import load_study
 from tests.open_data import open_data
 from tests.water import (
     champion_table,
@@ -190,7 +191,7 @@ def rated_outcomes(soil: SoilTable, weather: xr.Dataset) -> tuple[xr.Dataset, Re
     ("sample", "least"), [("soil/az649_ssurgo", 25), ("soil/co671_cdg", 4), ("soil/isuag_ia", 2)]
 )
 def test_every_rated_map_unit_of_real_surveys_gets_an_answer(sample, least, weather):
-    from pipelines.readers.soil_common import restriction_kinds, surface_table
+    from pipelines.read.soils.common import restriction_kinds, surface_table
 
     raw, _ = read_survey_tables(open_data(sample))
     soil, _ = build_soil_table(
@@ -271,7 +272,7 @@ def made_field(geometry, crs: str, name: str) -> gpd.GeoDataFrame:
     ],
 )
 def test_the_whole_flow_on_surveyed_ground(tmp_path, sample, resolution_m, units_found):
-    from pipelines.readers.soils import read_soils
+    from pipelines.read.soils.dispatch import read_soils
 
     soil, _ = read_soils(open_data(sample))
     ground = soil.polygons.to_crs("EPSG:5070")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.pedotransfer import saxton_rawls, texture_class
+from geo.soils.pedotransfer import saxton_rawls, texture_class
 
 # Saxton & Rawls 2006, table 3 (2.5 % organic matter): sand %, clay %, wilting point %, field capacity %,
 # saturation %, conductivity mm/h. The last two rows' water contents are from memory.

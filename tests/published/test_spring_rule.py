@@ -13,11 +13,11 @@ import pytest
 import xarray as xr
 
 from geo.model_rules import ModelRules
-from geo.outcome import shortfall
+from geo.options import OPTIONS
+from geo.rating.outcome import shortfall
+from geo.rating.spring_rule import LINES, best_lines, by_rule, ends_early, water_on_early_date
+from geo.rating.zones import ZoneRules
 from geo.season import Calendar, SeasonIndex
-from geo.spring_rule import LINES, best_lines, by_rule, ends_early, water_on_early_date
-from geo.zone_codes import OPTIONS
-from geo.zones import ZoneRules
 from tests.water import champion_weather, profile, run, seasons_of, soils_of
 
 CALENDAR = Calendar(planting=(5, 15))

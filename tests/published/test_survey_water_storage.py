@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geo.soil_horizons import water_storage_cm
-from geo.soil_tables import check_survey_tables
-from geo.soils import AWC_COLUMNS, build_soil_table
-from pipelines.readers.soil_common import restriction_kinds, surface_table
-from pipelines.readers.soil_survey import find_survey_areas, read_survey_tables, read_text_table
+from geo.soils.horizons import water_storage_cm
+from geo.soils.survey_tables import check_survey_tables
+from geo.soils.table import AWC_COLUMNS, build_soil_table
+from pipelines.read.soils.common import restriction_kinds, surface_table
+from pipelines.read.soils.survey import find_survey_areas, read_survey_tables, read_text_table
 from tests.open_data import open_data
 
 PUBLISHED = {25: "aws025wta", 50: "aws050wta", 100: "aws0100wta", 150: "aws0150wta"}

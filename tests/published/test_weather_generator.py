@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.month_curve import MONTH_OF_DAY
-from geo.weather_generator import GeneratorSettings, Slow, generate_daily
-from geo.weather_residuals import (
+from geo.weather.generator import GeneratorSettings, Slow, generate_daily
+from geo.weather.month_curve import MONTH_OF_DAY
+from geo.weather.residuals import (
     RESIDUAL_A,
     RESIDUAL_B,
     default_tmax_sd,
     default_tmin_sd,
     residual_series,
 )
-from geo.wet_days import (
+from geo.weather.wet_days import (
     estimate_wet_day_fraction,
     geng_gamma,
     geng_transitions,

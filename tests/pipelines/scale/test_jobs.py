@@ -15,7 +15,7 @@ from pipelines.scale.jobs import plan_jobs, unfinished
 from pipelines.scale.region_file import load_region
 from pipelines.scale.tile_run import KEPT, Job
 from pipelines.scale.tiles import plan_tiles
-from pipelines.tables import load_tables
+from pipelines.study.tables import load_tables
 from tests.pipelines.scale.regions import write_region
 from tests.pipelines.tiny_study import write_tiny_study
 

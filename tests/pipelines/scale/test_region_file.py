@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from geo.errors import StudyError
-from pipelines.house import sample_dir
 from pipelines.scale.region_file import load_region
+from pipelines.study.house import sample_dir
 from tests.pipelines.tiny_study import write_tiny_study
 
 GOOD = '[region]\nname = "R"\n\n[tiles]\nsize_km = 10\n'

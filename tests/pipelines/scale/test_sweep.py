@@ -17,13 +17,13 @@ import pytest
 import rasterio
 
 from geo.errors import StudyError
-from pipelines import cli
-from pipelines.house import sample_dir
+from pipelines.cli import main as cli
 from pipelines.scale import cluster
 from pipelines.scale.region_file import WorkersTable
 from pipelines.scale.swept import Swept
 from pipelines.scale.tile_run import Job
-from pipelines.study import load_study
+from pipelines.study.file import load_study
+from pipelines.study.house import sample_dir
 from tests.pipelines.scale.regions import die_on_the_second, halves, run_here, write_region
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
 
@@ -123,7 +123,7 @@ def test_a_killed_run_goes_on_where_it_was(tmp_path: Path) -> None:
     halves().to_file(tmp_path / "counties.gpkg")
     region = write_region(tmp_path, _quick_study(tmp_path), 'path = "counties.gpkg"\nid = "code"')
     out = tmp_path / "out"
-    command = [sys.executable, "-m", "pipelines.cli", "sweep", str(region), "--out", str(out), "--workers", "1"]
+    command = [sys.executable, "-m", "pipelines.cli.main", "sweep", str(region), "--out", str(out), "--workers", "1"]
     with (tmp_path / "log").open("w") as log:
         process = subprocess.Popen(command, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)}, stderr=log)
     while not list(out.glob("tiles/0*/tile.json")) and process.poll() is None:

@@ -10,10 +10,10 @@ import pytest
 import shapely
 
 from geo.errors import StudyError
-from geo.grid import study_grid
+from geo.ground.grid import study_grid
 from pipelines.scale.region_file import TilesTable
 from pipelines.scale.tiles import Tiles, plan_tiles
-from pipelines.study import load_study
+from pipelines.study.file import load_study
 from tests.pipelines.scale.regions import halves
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
 

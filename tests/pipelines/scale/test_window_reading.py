@@ -12,10 +12,10 @@ import pytest
 import shapely
 
 from geo.errors import NothingHere, StudyError
-from pipelines.house import sample_dir
-from pipelines.readers import soil_survey
-from pipelines.readers.fields import read_fields
-from pipelines.readers.soils import read_soils
+from pipelines.read.fields.boundaries import read_fields
+from pipelines.read.soils import survey as soil_survey
+from pipelines.read.soils.dispatch import read_soils
+from pipelines.study.house import sample_dir
 from tests.pipelines import soil_files as sf
 
 FORMATS = ("gpkg", "fgb", "parquet")

@@ -1,0 +1,1 @@
+"""The daily soil water balance."""

@@ -1,0 +1,1 @@
+"""Grid, fields, terrain and response units."""

@@ -1,0 +1,1 @@
+"""Outcomes, tests and zones."""

@@ -1,0 +1,1 @@
+"""Soil profiles from surveys, grids and texture."""

@@ -1,1 +1,0 @@
-"""Compare the model with published trials, and rebuild the evaluation page."""

@@ -1,1 +1,0 @@
-"""Soils, climate and outlines from public services, cached and polite."""

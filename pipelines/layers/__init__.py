@@ -1,1 +1,0 @@
-"""GIS layers, tables and catalogue: what is published for the analyst."""

@@ -1,1 +1,0 @@
-"""The county map and the field pages."""

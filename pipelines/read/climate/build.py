@@ -1,0 +1,300 @@
+"""From read values to the climate contracts: whole calendars, checks across variables, attributes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from geo.errors import Problem, StudyError
+from pipelines.read.climate.cells import Area
+from pipelines.read.climate.products import REQUIRED, Product, variables
+from pipelines.read.climate.units import MONTH_DAYS, check_values, check_year, impossible
+
+DAILY = ("precip_mm", "tmin_c", "tmax_c", "et0_mm", "wind_m_s", "vapour_pressure_kpa", "solar_mj_m2_day")
+NORMALS = (*DAILY, "wet_day_fraction", "tmin_sd_c", "tmax_sd_c")
+_LISTED = 12  # problems of one kind that are listed cell by cell before they are summed up
+_SWAPPED = 0.05  # share of days with tmax below tmin above which the two variables must be confused
+
+
+@dataclass(frozen=True, slots=True)
+class ClimateInput:
+    """Climate of a study area as read from one source.
+
+    Attributes
+    ----------
+    cells : DataFrame
+        Index ``cell``; columns ``latitude``, ``longitude`` (EPSG:4326), ``elevation_m``, ``name``.
+    normals : Dataset or None
+        Monthly normals, dims ``(cell, month)``.
+    daily : Dataset or None
+        Daily weather, dims ``(cell, time)``, one row for each calendar day, missing values NaN.
+        ``et0_mm`` is there only when the source has it.
+    problems : list of Problem
+        What was left out, repaired or is doubtful.
+    provenance : dict
+        ``product``, ``period``, ``licence``, ``day_definition``, ``et0``.
+    """
+
+    cells: pd.DataFrame
+    normals: xr.Dataset | None
+    daily: xr.Dataset | None
+    problems: list[Problem] = field(default_factory=list)
+    provenance: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Query:
+    """What a study asks of a climate source, whatever its kind.
+
+    Attributes
+    ----------
+    where : str
+        The source as the study file names it.
+    area : tuple or None
+        EPSG:4326 bounds.
+    mapping, units, fill : dict, dict, list
+        Study-file overrides.
+    period : (first, last) year, optional
+        Years to keep; for a series of months the years that make the normals (default 1991-2020).
+    trust : bool
+        List contradictions between values and units instead of stopping.
+    """
+
+    where: str
+    area: Area | None = None
+    mapping: dict[str, Any] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    fill: list[float] = field(default_factory=list)
+    period: tuple[int, int] | None = None
+    trust: bool = False
+
+
+@dataclass(slots=True)
+class Context:
+    """What every reader needs to know and to report."""
+
+    where: str
+    product: Product
+    units: dict[str, str] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+    trust: bool = False
+    provenance: dict[str, str] = field(default_factory=dict)
+
+    def refuse(self, error: StudyError | None) -> None:
+        """Raise an error of contradiction, or list it when the study says that the values are right."""
+        if error is None:
+            return
+        if not self.trust:
+            raise error
+        self.problems.append(Problem("climate", error.where, error.what, "warning", error.fix))
+
+    def note(self, where: str, what: str, action: Any = "warning", fix: str = "") -> None:
+        """List one problem."""
+        self.problems.append(Problem("climate", where, what, action, fix))
+
+
+def require(present: Any, context: Context) -> None:
+    """Raise when precipitation or a temperature is missing, naming what was found."""
+    missing = [variables()[k].short for k in REQUIRED if k not in present]
+    if missing:
+        found = ", ".join(variables()[k].short for k in present) or "nothing that is known"
+        raise StudyError(
+            f"The climate source has no {' and no '.join(missing)} (found: {found}).",
+            context.where,
+            "Add the missing files, or name the variables in the study file: "
+            f'variables = {{ {missing[0]} = "name in the file" }}.',
+        )
+
+
+def check_layer(values: np.ndarray, key: str, step: str, context: Context) -> None:
+    """Refuse a variable whose values contradict its declared unit."""
+    unit = context.units.get(key, variables()[key].units)
+    context.refuse(check_values(values, key, step, unit, f"{context.where}: {variables()[key].short}"))
+
+
+def normals_input(data: xr.Dataset, cells: pd.DataFrame, context: Context) -> ClimateInput:
+    """Return monthly normals in the form of the contract.
+
+    Parameters
+    ----------
+    data : Dataset
+        Dims ``(cell, month)``, months 1 to 12, contract units.
+    cells : DataFrame
+        The cells.
+    context : Context
+        Source, declared units, problems so far.
+    """
+    require([k for k in REQUIRED if k in data], context)
+    months = np.asarray(data["month"].values, dtype=int)
+    absent = sorted(set(range(1, 13)) - set(months.tolist()))
+    if absent:
+        raise StudyError(
+            f"Monthly normals lack month {', '.join(map(str, absent))}.",
+            context.where,
+            "Give all twelve months of precipitation, minimum and maximum temperature.",
+        )
+    data = data.sel(month=np.arange(1, 13)).transpose("cell", "month")
+    for key in (k for k in NORMALS if k in data):
+        check_layer(data[key].values, key, "monthly", context)
+    context.refuse(_whole_year(data, context))
+    low, high = data["tmin_c"].values, data["tmax_c"].values
+    _not_swapped(low > high, np.isfinite(low) & np.isfinite(high), context)
+    gaps = np.flatnonzero(~np.isfinite(np.stack([data[k].values for k in REQUIRED])).all(axis=(0, 2)))
+    if gaps.size == len(cells):
+        raise StudyError("No cell has all twelve months.", context.where, "Check the missing months of the source.")
+    for cell in gaps:
+        context.note(str(cells.loc[cell, "name"]), "some months are missing", "left out", "use another source")
+    keep = np.setdiff1d(np.arange(len(cells)), gaps)
+    out, kept = _finish(data.isel(cell=keep), cells.iloc[keep], NORMALS, "monthly", context)
+    return ClimateInput(kept, out, None, context.problems, context.provenance or context.product.provenance())
+
+
+def daily_input(data: xr.Dataset, cells: pd.DataFrame, context: Context) -> ClimateInput:
+    """Return daily weather in the form of the contract: one row for every calendar day.
+
+    Parameters
+    ----------
+    data : Dataset
+        Dims ``(cell, time)``, ``time`` as dates at midnight, contract units, missing NaN, days may be absent.
+    cells : DataFrame
+        The cells.
+    context : Context
+        Source, declared units, problems so far.
+    """
+    require([k for k in REQUIRED if k in data], context)
+    data = data.transpose("cell", "time").sortby("time")
+    known = np.stack([np.isfinite(data[k].values).any(axis=0) for k in REQUIRED]).any(axis=0)
+    if not known.any():
+        raise StudyError(
+            "The record holds no values at all.", context.where, "Check the missing values of the source."
+        )
+    inside = np.flatnonzero(known)  # days without anything before and after the record are no gaps
+    data = data.isel(time=slice(int(inside[0]), int(inside[-1]) + 1))
+    days = pd.date_range(data["time"].values[0], data["time"].values[-1], freq="D")
+    absent = days.difference(pd.DatetimeIndex(data["time"].values))
+    if len(absent):
+        context.note(
+            "all cells", f"{len(absent)} days are not in the source ({_few(absent)})", "warning", "kept as missing"
+        )
+        data = data.reindex(time=days)
+    for key in (k for k in DAILY if k in data):
+        check_layer(data[key].values, key, "daily", context)
+        stray = impossible(data[key].values, key, "daily")
+        if stray.any() and not context.trust:
+            _list_strays(data, key, stray, cells, context)
+            data[key] = data[key].where(~stray)
+    context.refuse(_whole_year(data, context))
+    _drop_crossed(data, cells, context)
+    _report_gaps(data, cells, len(absent), context)
+    out, kept = _finish(data, cells, DAILY, "daily", context)
+    when = pd.DatetimeIndex(out["time"].values)
+    out = out.assign_coords(
+        year=("time", when.year.to_numpy()), month=("time", when.month.to_numpy()), day=("time", when.day.to_numpy())
+    )
+    return ClimateInput(kept, None, out, context.problems, context.provenance or context.product.provenance())
+
+
+def _whole_year(data: xr.Dataset, context: Context) -> StudyError | None:
+    if "time" in data.dims and data.sizes["time"] < 330:
+        return None
+    if "time" in data.dims:
+        months = data[list(REQUIRED)].groupby(data["time"].dt.month).mean("time")
+        if months.sizes["month"] < 12:
+            return None
+        rain = (months["precip_mm"] * xr.DataArray(MONTH_DAYS, dims="month", coords={"month": months["month"]})).sum(
+            "month"
+        )
+    else:
+        months = data
+        rain = data["precip_mm"].sum("month")
+    mean = (months["tmin_c"] + months["tmax_c"]) / 2
+    return check_year(float(np.nanmedian(rain)), float(np.nanmedian(mean.max("month"))), context.units, context.where)
+
+
+def _list_strays(data: xr.Dataset, key: str, stray: np.ndarray, cells: pd.DataFrame, context: Context) -> None:
+    unit = variables()[key].units
+    for cell, step in list(zip(*np.nonzero(stray), strict=True))[:_LISTED]:
+        value, day = data[key].values[cell, step], pd.Timestamp(data["time"].values[step])
+        where = f"{cells['name'].iloc[cell]}, {day:%Y-%m-%d}"
+        context.note(
+            where, f"{variables()[key].short} of {value:.1f} {unit} is impossible", "left out", "set to missing"
+        )
+    if stray.sum() > _LISTED:
+        context.note(
+            "all cells", f"{int(stray.sum())} impossible values of {variables()[key].short} in all", "left out"
+        )
+
+
+def _not_swapped(crossed: np.ndarray, both: np.ndarray, context: Context) -> None:
+    if both.any() and crossed.sum() > max(1, _SWAPPED * both.sum()):
+        raise StudyError(
+            f"tmax is below tmin in {crossed.sum() / both.sum():.0%} of the values.",
+            context.where,
+            'The two may be swapped: name them in the study file, variables = { tmin = "...", tmax = "..." }.',
+        )
+
+
+def _drop_crossed(data: xr.Dataset, cells: pd.DataFrame, context: Context) -> None:
+    low, high = data["tmin_c"].values, data["tmax_c"].values
+    crossed = low > high
+    _not_swapped(crossed, np.isfinite(low) & np.isfinite(high), context)
+    if not crossed.any():
+        return
+    for key in ("tmin_c", "tmax_c"):
+        data[key] = data[key].where(~crossed)
+    _by_cell(crossed.sum(axis=1), cells, context, "days with tmax below tmin, both set to missing", "left out", "")
+
+
+def _report_gaps(data: xr.Dataset, cells: pd.DataFrame, already: int, context: Context) -> None:
+    for key in REQUIRED:
+        counts = (~np.isfinite(data[key].values)).sum(axis=1) - already
+        _by_cell(
+            counts,
+            cells,
+            context,
+            f"days without {variables()[key].short}",
+            "warning",
+            "filled only where the gap is short",
+        )
+
+
+def _by_cell(counts: np.ndarray, cells: pd.DataFrame, context: Context, what: str, action: str, fix: str) -> None:
+    hit = np.flatnonzero(counts > 0)
+    if 0 < hit.size <= _LISTED:
+        for i in hit:
+            context.note(str(cells["name"].iloc[i]), f"{counts[i]} {what}", action, fix)
+    elif hit.size:
+        context.note(f"{hit.size} cells", f"{counts[hit].min()} to {counts[hit].max()} {what}", action, fix)
+
+
+def _few(days: pd.DatetimeIndex) -> str:
+    shown = ", ".join(d.strftime("%Y-%m-%d") for d in days[:3])
+    return shown + (f" ... {days[-1]:%Y-%m-%d}" if len(days) > 3 else "")
+
+
+def _finish(
+    data: xr.Dataset, cells: pd.DataFrame, keys: tuple[str, ...], step: str, context: Context
+) -> tuple[xr.Dataset, pd.DataFrame]:
+    kept = cells.reset_index(drop=True)
+    kept.index = pd.RangeIndex(len(kept), name="cell")
+    out = data[[k for k in keys if k in data]].astype("float32")
+    if "precip_mm" in out:
+        out["precip_mm"] = out["precip_mm"].clip(min=0.0)
+    for key in out.data_vars:
+        units = variables()[str(key)].units
+        per = {"daily": "per day", "monthly": "per month"}[step] if units == "mm" else ""
+        out[key].attrs = {"units": "degC" if units == "delta_degC" else units, "comment": per}
+    out = out.assign_coords(
+        cell=kept.index.to_numpy(),
+        latitude=("cell", kept["latitude"].to_numpy()),
+        longitude=("cell", kept["longitude"].to_numpy()),
+        elevation_m=("cell", kept["elevation_m"].to_numpy()),
+    )
+    et0 = context.product.et0 or "as supplied by the source"
+    source = context.provenance.get("product", context.product.label)
+    out.attrs = {"source": source, "et0_method": et0 if "et0_mm" in out else "", "seed": ""}
+    return out, kept

@@ -1,0 +1,293 @@
+"""One NetCDF file: which variable is which, what one step stands for, values in contract units."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from geo.errors import StudyError
+from pipelines.read.climate.build import Context, check_layer
+from pipelines.read.climate.cells import Area, Window, window
+from pipelines.read.climate.products import Product, product_of_file, product_of_text, products, variables
+from pipelines.read.climate.units import to_contract
+from pipelines.read.netcdf_whole import is_cut_short
+
+_MINIMUM = re.compile(r"minim|tmin|tmmn|tasmin|(?<![a-z])min(?![a-z])", re.IGNORECASE)
+_MAXIMUM = re.compile(r"maxim|tmax|tmmx|tasmax|(?<![a-z])max(?![a-z])", re.IGNORECASE)
+_LARGEST = 1.2e9  # bytes of one read; keeps a county screen below 1.5 GB of memory
+
+
+@dataclass(slots=True)
+class Part:
+    """The variables of one file on the window of the study area.
+
+    Attributes
+    ----------
+    step : str
+        ``daily``, ``months`` (normals), ``monthly`` (a series of months) or ``fixed``.
+    layers : dict
+        Variable key -> DataArray, dims ``(time | month, y, x)``, contract units.
+    window : Window
+        The cells.
+    """
+
+    step: str
+    layers: dict[str, xr.DataArray]
+    window: Window
+    fixed: dict[str, np.ndarray] = field(default_factory=dict)
+
+
+def open_raw(path: Path) -> xr.Dataset:
+    """Open a NetCDF file without decoding it; a damaged file is a `StudyError`."""
+    try:
+        if is_cut_short(path):
+            raise StudyError(
+                "The file is shorter than its own table of contents says; the rest would read as zeros.",
+                str(path),
+                "It was cut short: fetch it again.",
+            )
+        return xr.open_dataset(path, decode_cf=False, engine="netcdf4")
+    except (OSError, ValueError, RuntimeError) as error:
+        raise StudyError(
+            f"The file cannot be read as NetCDF ({error}).", str(path), "It may be cut short: fetch it again."
+        ) from None
+
+
+def product_of(raw: xr.Dataset, path: Path) -> Product:
+    """Return the product of a NetCDF file, by its name, then by its title; else the general CF grid."""
+    text = " ".join(str(raw.attrs.get(k, "")) for k in ("title", "summary", "project", "note2", "id"))
+    return product_of_file(path.name) or product_of_text(text) or products()["cf_grid"]
+
+
+def identify(name: str, attrs: dict[str, Any], path: Path, product: Product) -> str | None:
+    """Return our key of a file variable, from its attributes and the product's names, or None.
+
+    ``air_temperature`` is told apart into minimum and maximum by ``cell_methods`` and the descriptive attributes,
+    then by the file name of a known product; a standard deviation is never taken for the temperature itself.
+    """
+    if name in product.names:
+        return product.names[name]
+    methods = str(attrs.get("cell_methods", "")).lower()
+    text = " ".join(str(attrs.get(k, "")) for k in ("cell_methods", "long_name", "standard_name", "description"))
+    low, standard = name.lower(), str(attrs.get("standard_name", "")).lower()
+    spread = (
+        "standard_deviation" in methods or "standard deviation" in text.lower() or low.endswith(("_sd", "_stddev"))
+    )
+    for key, variable in variables().items():
+        if low in variable.names and spread == key.endswith("_sd_c"):
+            return key
+    for key, variable in variables().items():
+        if standard not in variable.standard_names or key.endswith("_sd_c"):
+            continue
+        if not variable.statistic:
+            return key
+    if standard == "air_temperature" or low in ("air_temperature", "temperature"):
+        file_part = (product.match_file(path.name) or {}).get("var", "")
+        for words in (methods, f"{name} {text}", file_part):
+            lowest, highest = bool(_MINIMUM.search(words)), bool(_MAXIMUM.search(words))
+            if lowest != highest:
+                stem = "tmin" if lowest else "tmax"
+                return f"{stem}_sd_c" if spread else f"{stem}_c"
+    if standard in ("tmmn", "tmmx"):
+        return {"tmmn": "tmin_c", "tmmx": "tmax_c"}[standard]
+    return None
+
+
+def choose(raw: xr.Dataset, path: Path, product: Product, mapping: dict[str, Any]) -> dict[str, str]:
+    """Return key -> file variable for the variables that will be read.
+
+    Raises
+    ------
+    StudyError
+        When a mapped variable is not there, or two variables claim one meaning.
+    """
+    gridded = [str(n) for n in raw.data_vars if raw[n].ndim >= 2]
+    chosen: dict[str, str] = {}
+    rivals: dict[str, list[str]] = {}
+    wanted = {str(v): k for k, v in mapping.items()}
+    for name in gridded:
+        key = wanted.get(name) or identify(name, dict(raw[name].attrs), path, product)
+        if key is not None and (key not in mapping or name in wanted):
+            rivals.setdefault(key, []).append(name)
+    for key, names in rivals.items():
+        if len(names) > 1:
+            raise StudyError(
+                f"{', '.join(names)} could all be {variables()[key].short}.",
+                str(path),
+                f'Name one in the study file: variables = {{ {variables()[key].short} = "{names[0]}" }}.',
+            )
+        chosen[key] = names[0]
+    return chosen
+
+
+def time_axis(raw: xr.Dataset, path: Path, product: Product) -> tuple[str | None, str, Any]:
+    """Return the step dimension, its kind (``daily``, ``months``, ``monthly``, ``fixed``) and its values.
+
+    The values are dates at midnight, or months 1 to 12.
+    """
+    dim = next((str(d) for d in raw.dims if str(d).lower() in ("time", "day", "date", "month", "months")), None)
+    if dim is None:
+        named = list(raw.cf.axes.get("T", [])) + list(raw.cf.standard_names.get("time", []))
+        dim = next((str(raw[n].dims[0]) for n in named if raw[n].ndim == 1), None)
+    if dim is None:
+        return None, "fixed", None
+    size = raw.sizes[dim]
+    coordinate = raw[dim] if dim in raw.variables else None
+    units = "" if coordinate is None else str(coordinate.attrs.get("units", ""))
+    normals = "period" in (product.match_file(path.name) or {}) or (
+        coordinate is not None and "climatology" in coordinate.attrs
+    )
+    if " since " not in units:
+        if size == 12 and (coordinate is None or _one_to_twelve(coordinate.values)):
+            return dim, "months", np.arange(1, 13)
+        raise StudyError(
+            f"The axis {dim!r} ({size} steps) has neither dates nor the months 1 to 12.",
+            str(path),
+            'Give time units such as "days since 1900-01-01", or twelve months.',
+        )
+    dates = decode_dates(raw, dim, path)
+    if size == 12 and normals:
+        return dim, "months", dates.month.to_numpy()
+    gaps = np.diff(dates.values).astype("timedelta64[D]").astype(int)
+    typical = float(np.median(gaps)) if gaps.size else (28.0 if product.key == "nclimgrid_monthly" else 1.0)
+    if 27 <= typical <= 32:
+        return dim, "monthly", dates
+    if typical == 1:
+        return dim, "daily", dates
+    raise StudyError(
+        f"The time steps are {typical:g} days apart; daily or monthly values are needed.",
+        str(path),
+        "Give a daily record or monthly values.",
+    )
+
+
+def _one_to_twelve(values: np.ndarray) -> bool:
+    return bool(np.array_equal(np.asarray(values, dtype="float64"), np.arange(1, 13)))
+
+
+def decode_dates(raw: xr.Dataset, dim: str, path: Path) -> pd.DatetimeIndex:
+    """Return the dates of an axis at midnight, whatever its calendar.
+
+    Daymet files number the days of a year 1 to 365 in ``yearday``; where it is there it decides, since the file's
+    calendar says "standard" while 31 December of leap years is left out.
+    """
+    coordinate = raw[[dim]]
+    calendar = str(raw[dim].attrs.get("calendar", "standard")).lower()
+    if calendar in ("360_day", "none"):
+        raise StudyError(
+            f"The calendar {calendar!r} has days that do not exist.",
+            str(path),
+            "Use a record with real calendar dates.",
+        )
+    decoded = xr.decode_cf(coordinate, decode_timedelta=False)[dim].values
+    if decoded.dtype == object:  # noleap and the like
+        years = np.array([d.year for d in decoded])
+        dates = pd.DatetimeIndex([pd.Timestamp(d.year, d.month, d.day) for d in decoded])
+    else:
+        dates = pd.DatetimeIndex(decoded).normalize()
+        years = dates.year.to_numpy()
+    if "yearday" in raw.variables and raw["yearday"].dims == (dim,):
+        days = np.asarray(raw["yearday"].values, dtype="int64")
+        dates = pd.DatetimeIndex(pd.to_datetime(years.astype(str), format="%Y") + pd.to_timedelta(days - 1, unit="D"))
+    return dates
+
+
+def read_part(
+    path: Path,
+    context: Context,
+    area: Area | None,
+    mapping: dict[str, Any],
+    units: dict[str, str],
+    fill: list[float],
+    like: Window | None,
+) -> Part:
+    """Read the climate variables of one NetCDF file on the cells of an area.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    context : Context
+        Product, problems; the declared units are written to it.
+    area : tuple or None
+        EPSG:4326 bounds.
+    mapping, units : dict
+        Study-file overrides: key -> file variable, key -> unit.
+    fill : list of float
+        Further values that mean missing, as stored in the file.
+    like : Window, optional
+        Window of the first file.
+    """
+    with open_raw(path) as raw:
+        product = product_of(raw, path)
+        chosen = choose(raw, path, product, mapping)
+        dim, step, when = time_axis(raw, path, product)
+        for name in chosen.values():
+            _declare_fill(raw[name], [*fill, *product.fill])
+        decoded = xr.decode_cf(raw, decode_times=False, decode_timedelta=False)
+        cut, seen = window(decoded, area, str(path), like)
+        _fits_memory(cut, chosen, area, path)
+        part = Part(step, {}, seen)
+        for key, name in chosen.items():
+            layer = cut[name]
+            others = [d for d in layer.dims if d not in ("y", "x", dim)]
+            if any(layer.sizes[d] > 1 for d in others) or not {"y", "x"} <= set(layer.dims):
+                continue
+            layer = layer.isel(dict.fromkeys(others, 0))
+            where = f"{path.name}: {name}"
+            unit = units.get(key, str(layer.attrs.get("units", "")))
+            fixed = dim is None or dim not in layer.dims or key == "elevation_m"
+            if fixed:
+                flat = layer.isel({dim: 0}) if dim in layer.dims else layer
+                part.fixed[key] = to_contract(flat.transpose("y", "x").values, unit, key, "fixed", where)
+                continue
+            try:
+                layer = layer.transpose(dim, "y", "x").load()
+            except (OSError, RuntimeError) as error:
+                raise StudyError(
+                    f"Part of the file cannot be read ({error}).", where, "It is damaged: fetch it again."
+                ) from None
+            values = np.where(np.isin(layer.values, fill), np.nan, layer.values) if fill else layer.values
+            kind = "daily" if step == "daily" else "monthly"
+            days = when.days_in_month.to_numpy() if step == "monthly" else None
+            converted = to_contract(values, unit, key, kind, where, days)
+            context.units[key] = unit
+            check_layer(
+                converted, key, kind, Context(path.name, product, {key: unit}, context.problems, context.trust)
+            )
+            label = "month" if step == "months" else "time"
+            coordinate = when if step == "months" else pd.DatetimeIndex(when)
+            part.layers[key] = xr.DataArray(
+                converted.astype("float32"), dims=(label, "y", "x"), coords={label: coordinate}
+            )
+    context.product = product if context.product.key == "cf_grid" else context.product
+    return part
+
+
+def _declare_fill(variable: xr.DataArray, values: list[float]) -> None:
+    """Give a variable the product's fill value when the file itself names none."""
+    if "_FillValue" in variable.attrs or "missing_value" in variable.attrs:
+        return
+    for value in values:
+        if np.issubdtype(variable.dtype, np.floating) or float(value).is_integer():
+            kind = variable.dtype
+            if np.issubdtype(kind, np.integer) and not np.iinfo(kind).min <= value <= np.iinfo(kind).max:
+                continue
+            variable.attrs["_FillValue"] = kind.type(value)
+            return
+
+
+def _fits_memory(cut: xr.Dataset, chosen: dict[str, str], area: Area | None, path: Path) -> None:
+    size = sum(float(np.prod([cut.sizes[d] for d in cut[n].dims])) for n in chosen.values()) * 4.0
+    if size > _LARGEST:
+        raise StudyError(
+            f"Reading {cut.sizes['y'] * cut.sizes['x']} cells would need {size / 1e9:.1f} GB of memory.",
+            str(path),
+            "Study a smaller area, or run a state county by county." if area else "Give the study area.",
+        )

@@ -1,0 +1,1 @@
+"""Fetch layers from public services."""

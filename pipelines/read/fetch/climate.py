@@ -1,0 +1,214 @@
+"""Bring daily weather or monthly climate of an area from open services, in the services' own files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import netCDF4
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from geo.errors import StudyError
+from pipelines.read.fetch.http_cache import PoliteSession, Reply, TooMuch, Transient, write_whole
+
+Progress = Callable[[str, int, int], None]
+
+_NETCDF = (b"CDF\x01", b"CDF\x02", b"CDF\x05", b"\x89HDF\r\n\x1a\n")
+
+
+def fetch_grid(
+    area: BaseGeometry,
+    years: tuple[int, int],
+    folder: Path,
+    session: PoliteSession,
+    settings: dict[str, Any],
+    progress: Progress | None = None,
+) -> list[Path]:
+    """Fetch the cells of a gridded product that cover an area, and one ring, through a NetCDF subset service.
+
+    Parameters
+    ----------
+    area : geometry
+        EPSG:4326.
+    years : (first, last)
+        Whole calendar years.
+    folder : Path
+        Gets one file a variable and span of years, ``<file>_<first>_<last>.nc``.
+    session, settings, progress
+        As in `fetch_soils.fetch_soils`; settings of ``daily`` or ``normals``.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    _known_years(years, settings)
+    ring = 1.5 * float(settings["cell_deg"])
+    west, south, east, north = area.bounds
+    box = {"north": north + ring, "south": south - ring, "west": west - ring, "east": east + ring}
+    spans = [
+        (v, first, last)
+        for v in settings["variables"]
+        for first, last in _spans(years, int(settings["years_per_query"]))
+    ]
+    paths = list(settings["paths"])
+    files = []
+    done = 0
+    while spans:
+        variable, first, last = spans.pop(0)
+        if progress:
+            progress(f"climate {variable} {first}-{last}", done, done + len(spans) + 1)
+        try:
+            reply = _subset(variable, first, last, box, paths, session, settings)
+        except TooMuch as error:
+            if first == last:
+                raise StudyError(
+                    f"The climate service does not manage one year ({error}).",
+                    settings["base"],
+                    "Take a smaller area.",
+                ) from None
+            middle = (first + last) // 2
+            spans = [(variable, first, middle), (variable, middle + 1, last), *spans]
+            continue
+        target = folder / f"{_prefix(settings)}{variable}_{first}_{last}.nc"
+        write_whole(target, reply.body())
+        files.append(target)
+        done += 1
+    return files
+
+
+def _subset(
+    variable: str,
+    first: int,
+    last: int,
+    box: dict[str, float],
+    paths: list[str],
+    session: PoliteSession,
+    settings: dict[str, Any],
+) -> Reply:
+    """Ask the documented addresses in turn (services rename their files); the one that answers moves to the front."""
+    params = {"var": str(settings["variables"][variable])}
+    params |= {k: f"{v:.5f}" for k, v in box.items()}
+    params |= {
+        "horizStride": "1",
+        "time_start": f"{first}-01-01T00:00:00Z",
+        "time_end": f"{last}-12-31T23:59:59Z",
+        "timeStride": "1",
+        "accept": "netcdf",
+    }
+    refusal: StudyError | None = None
+    urls = [str(settings["base"]).rstrip("/") + "/" + path.format(file=variable) for path in paths]
+    kept = [url for url in urls if session.has(url, params)]
+    for number, url in enumerate(kept[:1] or urls):
+        try:
+            reply = session.get(url, params, check_netcdf, float(settings["seconds_between"]))
+            if not kept:
+                paths.insert(0, paths.pop(number))
+            return reply
+        except StudyError as error:
+            if "status 404" not in error.what:
+                raise
+            refusal = error
+    assert refusal is not None
+    raise refusal
+
+
+def check_netcdf(body: bytes, kind: str) -> None:
+    """Accept a reply only when it is a NetCDF file; a page in its place tells of a busy or overtaxed service."""
+    if body.startswith(_NETCDF):
+        try:
+            with netCDF4.Dataset("reply", memory=body) as file:
+                for variable in file.variables.values():
+                    variable[...]  # a cut file opens, and fails where its data end
+        except (OSError, RuntimeError):
+            raise Transient("the NetCDF file was cut") from None
+        return
+    text = body[:400].decode("utf-8", errors="replace").strip()
+    low = text.lower()
+    if any(words in low for words in ("too large", "too big", "timed out", "exceeds", "maximum")):
+        raise TooMuch(text[:120])
+    raise Transient(f"no NetCDF file came but {kind or 'something else'}")
+
+
+def fetch_points(
+    area: BaseGeometry,
+    years: tuple[int, int],
+    folder: Path,
+    session: PoliteSession,
+    settings: dict[str, Any],
+    progress: Progress | None = None,
+) -> list[Path]:
+    """Fetch single-pixel records on a regular net of points over an area (one CSV a point)."""
+    _known_years(years, settings)
+    points = point_net(area, float(settings["spacing_deg"]), int(settings["most_points"]))
+    files = []
+    for number, (longitude, latitude) in enumerate(points):
+        if progress:
+            progress("climate points", number, len(points))
+        params = {
+            "lat": f"{latitude:.4f}",
+            "lon": f"{longitude:.4f}",
+            "vars": str(settings["variables"]["all"]),
+            "start": f"{years[0]}-01-01",
+            "end": f"{years[1]}-12-31",
+        }
+        reply = session.get(str(settings["base"]), params, check_point_table, float(settings["seconds_between"]))
+        target = folder / f"point_{latitude:.4f}_{longitude:.4f}.csv".replace("-", "m")
+        write_whole(target, reply.body())
+        files.append(target)
+    return files
+
+
+def check_point_table(body: bytes, kind: str) -> None:
+    """Accept a single-pixel reply only with its preamble, its header and whole last row."""
+    text = body.decode("utf-8", errors="replace")
+    if not text.lower().startswith("latitude:") or "year,yday" not in text:
+        raise Transient(f"no point table came but {kind or 'something else'}")
+    lines = [line for line in text.splitlines() if line.strip()]
+    header = next(line for line in lines if line.startswith("year,yday"))
+    if len(lines[-1].split(",")) != len(header.split(",")) or not text.endswith("\n"):
+        raise Transient("the point table was cut")
+
+
+def point_net(area: BaseGeometry, spacing: float, most: int) -> list[tuple[float, float]]:
+    """Return points (longitude, latitude) on a regular net over an area, its middle at least.
+
+    The net is widened until it has at most ``most`` points: a service that answers one point at a time is not to be
+    asked for thousands.
+    """
+    west, south, east, north = area.bounds
+    while True:
+        xs = np.arange(np.floor(west / spacing), np.ceil(east / spacing) + 1) * spacing
+        ys = np.arange(np.floor(south / spacing), np.ceil(north / spacing) + 1) * spacing
+        net = [(float(x), float(y)) for y in ys for x in xs]
+        near = shapely.dwithin(shapely.points(net), area, spacing / 2)
+        chosen = [p for p, hit in zip(net, near, strict=True) if hit]
+        if not chosen:
+            middle = area.representative_point()
+            return [(round(middle.x, 4), round(middle.y, 4))]
+        if len(chosen) <= most:
+            return chosen
+        spacing *= 1.25
+
+
+def _known_years(years: tuple[int, int], settings: dict[str, Any]) -> None:
+    first, last = years
+    if first > last or first < int(settings["first_year"]):
+        raise StudyError(
+            f"{settings['label']} has no record for {first} to {last}.",
+            "fetch: years",
+            f"Choose years from {settings['first_year']} on, the first before the last.",
+        )
+
+
+def _spans(years: tuple[int, int], size: int) -> Sequence[tuple[int, int]]:
+    first, last = years
+    return [(y, min(y + size - 1, last)) for y in range(first, last + 1, size)]
+
+
+def _prefix(settings: dict[str, Any]) -> str:
+    """Return the start of the product's own file names, by which the reader knows the product."""
+    return str(settings["paths"][0]).rpartition("/")[2].partition("{")[0]

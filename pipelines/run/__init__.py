@@ -1,0 +1,1 @@
+"""The run: from inputs to a rated study."""

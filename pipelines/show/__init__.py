@@ -1,0 +1,1 @@
+"""Everything that people look at or take away."""

@@ -1,0 +1,1 @@
+"""GIS layers and tables."""

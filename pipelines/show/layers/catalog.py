@@ -1,0 +1,191 @@
+"""What lies in the folder: STAC item with checksums, data dictionary, provenance for people and programs."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pandas as pd
+import pystac
+import rasterio
+import shapely
+from pystac.extensions.classification import Classification, ClassificationExtension
+from pystac.extensions.file import FileExtension
+from pystac.extensions.projection import ProjectionExtension
+from pystac.extensions.raster import DataType, RasterBand, RasterExtension, Statistics
+
+from pipelines.run.result import StudyResult
+from pipelines.show.layers.about import about_facts, about_tags, layer_notes, source_lines, study_title
+from pipelines.show.layers.columns import Column
+from pipelines.show.layers.styles import templates
+from pipelines.show.legend import zone_legend
+
+STAC_FILE = "item.json"
+_SHA256_MULTIHASH = "1220"
+_MEDIA = {
+    ".tif": pystac.MediaType.COG, ".gpkg": pystac.MediaType.GEOPACKAGE, ".fgb": pystac.MediaType.FLATGEOBUF,
+    ".parquet": pystac.MediaType.VND_APACHE_PARQUET, ".nc": pystac.MediaType.NETCDF, ".html": pystac.MediaType.HTML,
+    ".json": pystac.MediaType.JSON, ".geojson": pystac.MediaType.GEOJSON, ".csv": "text/csv", ".txt": "text/plain",
+    ".xml": pystac.MediaType.XML, ".qml": pystac.MediaType.XML, ".sld": pystac.MediaType.XML,
+}  # fmt: skip
+_DATA = {".tif", ".gpkg", ".parquet", ".fgb", ".nc", ".csv", ".geojson"}
+
+
+@dataclass(frozen=True)
+class ColumnGroup:
+    """The columns of one file, or of one layer of a file."""
+
+    file: str
+    layer: str
+    words: str
+    columns: tuple[Column, ...]
+
+
+def dictionary_table(groups: Iterable[ColumnGroup]) -> pd.DataFrame:
+    """Return the data dictionary as a table: one row a column of a file."""
+    return pd.DataFrame(
+        [
+            {
+                "file": g.file, "layer": g.layer, "name": c.name, "label": c.label, "unit": c.unit,
+                "plain": c.plain, "description": c.description, "origin": c.origin,
+            }
+            for g in groups
+            for c in g.columns
+        ]
+    )  # fmt: skip
+
+
+def write_dictionary(result: StudyResult, groups: list[ColumnGroup], folder: Path) -> None:
+    """Write ``data_dictionary.csv`` and a self-contained ``data_dictionary.html``."""
+    dictionary_table(groups).to_csv(folder / "data_dictionary.csv", index=False, encoding="utf-8-sig")
+    page = templates().get_template("data_dictionary.html.j2")
+    text = page.render(
+        title=study_title(result), groups=groups, zones=zone_legend(), notes=layer_notes(), facts=about_facts(result)
+    )
+    (folder / "data_dictionary.html").write_text(text, encoding="utf-8")
+
+
+def write_about(result: StudyResult, folder: Path) -> None:
+    """Write ``about.json`` and ``about.txt``: the same facts for programs and for people."""
+    facts = about_facts(result)
+    (folder / "about.json").write_text(json.dumps(facts, indent=1, ensure_ascii=False), encoding="utf-8")
+    tags = about_tags(result)
+    lines = [
+        tags["TITLE"], "", f"Made by {tags['PROGRAM']}, started {tags['STARTED']}", f"Study {tags['STUDY_HASH']}",
+        f"Seed {tags['SEED']}", "", "Sources", *(f"- {line}" for line in source_lines(result)), "",
+        tags["CAUTION"], "", tags["LIMITS"], "", tags["EVIDENCE"], "", "All facts",
+        *(f"{key}: {value}" for key, value in facts.items()),
+    ]  # fmt: skip
+    (folder / "about.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def write_legend(folder: Path) -> None:
+    """Write the zones with codes, words and colours as ``legend.csv``."""
+    rows = [z.model_dump() for z in zone_legend()]
+    pd.DataFrame(rows).to_csv(folder / "legend.csv", index=False, encoding="utf-8-sig")
+
+
+def write_stac_item(result: StudyResult, files: Iterable[Path], item_path: Path) -> None:
+    """Write a STAC 1.1 item that lists the files with relative links, checksums, bands, classes and projection.
+
+    Parameters
+    ----------
+    result : StudyResult
+        A finished study.
+    files : iterable of Path
+        Whole files below the parent of the item's folder, where they will stay relative to the item.
+    item_path : Path
+        Where the item goes.
+    """
+    tags = about_tags(result)
+    place = shapely.orient_polygons(shapely.set_precision(result.grid.footprint("EPSG:4326", npoints=8).geom, 1e-6))
+    item = pystac.Item(
+        id=f"{slug(tags['TITLE'])}-{tags['STUDY_HASH'][:12]}", geometry=shapely.geometry.mapping(place),
+        bbox=list(place.bounds), datetime=_moment(tags["STARTED"]),
+        properties={
+            "title": tags["TITLE"], "description": f"{tags['LIMITS']} {tags['EVIDENCE']}", "license": "other",
+            "springfill:study_hash": tags["STUDY_HASH"], "springfill:seed": tags["SEED"],
+            "springfill:program": tags["PROGRAM"], "springfill:sources": source_lines(result),
+            "springfill:caution": tags["CAUTION"],
+        },
+    )  # fmt: skip
+    epsg = result.grid.crs.to_epsg() if result.grid.crs is not None else None
+    projection = ProjectionExtension.ext(item, add_if_missing=True)
+    projection.apply(
+        code=f"EPSG:{epsg}" if epsg else None, wkt2=None if epsg else str(result.grid.crs),
+        shape=list(result.grid.shape), transform=list(result.grid.affine)[:6],
+    )  # fmt: skip
+    for file in sorted(files):
+        _add_asset(item, file, item_path.parent)
+    # The item stands alone: links inside are relative and there is no catalogue above it.
+    text = json.dumps(item.to_dict(include_self_link=False), indent=1, ensure_ascii=False)
+    item_path.write_text(text, encoding="utf-8")
+
+
+def _add_asset(item: pystac.Item, file: Path, folder: Path) -> None:
+    href = Path(os.path.relpath(file, folder)).as_posix()
+    asset = pystac.Asset(
+        href=href if href.startswith("..") else f"./{href}", title=file.name, media_type=_MEDIA.get(file.suffix),
+        roles=["data"] if file.suffix in _DATA and "dictionary" not in file.name else ["metadata"],
+    )  # fmt: skip
+    item.add_asset(slug(file.name), asset)
+    FileExtension.ext(asset, add_if_missing=True).apply(
+        checksum=_SHA256_MULTIHASH + sha256(file), size=file.stat().st_size
+    )
+    if file.suffix == ".tif":
+        _describe_raster(asset, file)
+
+
+def _describe_raster(asset: pystac.Asset, file: Path) -> None:
+    with rasterio.open(file) as data:
+        bands = [
+            RasterBand.create(
+                nodata=data.nodata, data_type=DataType(data.dtypes[i - 1]), unit=data.units[i - 1],
+                spatial_resolution=abs(data.transform.a), statistics=_statistics(data.tags(i)),
+            )
+            for i in data.indexes
+        ]  # fmt: skip
+        names = [{"name": data.descriptions[i - 1] or f"band {i}"} for i in data.indexes]
+        described = [data.tags(i).get("description", "") for i in data.indexes]
+    RasterExtension.ext(asset, add_if_missing=True).apply(bands)
+    asset.extra_fields["bands"] = [
+        n | ({"description": d} if d else {}) for n, d in zip(names, described, strict=True)
+    ]
+    if file.stem == "zones":
+        classes = [
+            Classification.create(
+                value=z.code, name=z.key, title=z.label, description=z.plain, color_hint=z.colour.lstrip("#").upper()
+            )
+            for z in zone_legend()
+        ]
+        ClassificationExtension.ext(asset, add_if_missing=True).apply(classes=classes)
+
+
+def _statistics(tags: Mapping[str, str]) -> Statistics | None:
+    keys = {"minimum": "MINIMUM", "maximum": "MAXIMUM", "mean": "MEAN", "stddev": "STDDEV"}
+    values = {k: float(tags[f"STATISTICS_{v}"]) for k, v in keys.items() if f"STATISTICS_{v}" in tags}
+    return Statistics.create(**values) if values else None
+
+
+def sha256(file: Path) -> str:
+    """Return the SHA-256 of a file as hex."""
+    with file.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def slug(text: str) -> str:
+    """Return a short name of lower-case letters, digits, dots and dashes."""
+    return re.sub(r"[^a-z0-9._]+", "-", text.lower()).strip("-.") or "study"
+
+
+def _moment(text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text.replace("Z", "+00:00")).astimezone(UTC)
+    except ValueError:
+        return datetime(1970, 1, 1, tzinfo=UTC)

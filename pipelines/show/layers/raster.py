@@ -1,0 +1,273 @@
+"""Cloud-optimised GeoTIFFs: zones with colours and class names, one file an outcome, one file of probabilities."""
+
+from __future__ import annotations
+
+import tomllib
+import xml.etree.ElementTree as ET
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rasterio
+import rasterio.shutil
+from rasterio.io import MemoryFile
+from rasterio.windows import Window
+
+from geo.errors import StudyError
+from geo.ground.row_blocks import count_codes
+from pipelines.run.result import StudyResult
+from pipelines.show.layers.about import about_tags
+from pipelines.show.layers.columns import Column, describe
+from pipelines.show.layers.styles import Style, amount_raster_style, zone_raster_style
+from pipelines.show.layers.tables import outcome_table, zone_area_table
+from pipelines.show.legend import zone_legend
+from pipelines.study.house import shared_dir
+from pipelines.study.units import System
+
+AMOUNT_NODATA = -9999.0
+ZONE_NODATA = 0
+SITE_NODATA = -1
+BLOCK = 512
+CACHE_BYTES = 64_000_000
+"""Blocks that GDAL keeps; by default 5 % of the machine's memory, which it fills."""
+
+
+@dataclass(frozen=True)
+class AmountRaster:
+    """One raster of outcomes: its key, its file name in a system of units, its bands by site, and how it is drawn."""
+
+    key: str
+    group: str
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+    bands: np.ndarray
+    overview: str
+    ramp: str
+
+
+def raster_names(result: StudyResult) -> list[str]:
+    """Return the names of all rasters of a study, the class rasters first."""
+    return ["zones", "sites", *(layer.key for layer in amount_rasters(result))]
+
+
+def expand_groups(result: StudyResult, names: Sequence[str]) -> list[str]:
+    """Return the names with each variable (``planting_gap_mm``) replaced by its rasters, one an option."""
+    groups: dict[str, list[str]] = {}
+    for layer in amount_rasters(result):
+        groups.setdefault(layer.group, []).append(layer.key)
+    return [key for name in names for key in groups.get(name, [name])]
+
+
+def amount_rasters(result: StudyResult, system: System = "metric") -> list[AmountRaster]:
+    """Return the outcome rasters that `shared/raster_layers.toml` asks for and the study has, as values by site."""
+    table = outcome_table(result.outcomes)
+    layers = []
+    for key, row in _layer_table().items():
+        wanted = row.get("bands") or ([f"{key}_{o}" for o in row["options"]] if row["options"] else [key])
+        groups = [wanted] if "bands" in row else [[name] for name in wanted]
+        for names in groups:
+            names = [name for name in names if name in table]
+            if not names:
+                continue
+            columns = tuple(describe(name, system) for name in names)
+            values = np.stack([table[n].to_numpy(np.float64) * c.factor for n, c in zip(names, columns, strict=True)])
+            many = "bands" in row
+            layers.append(
+                AmountRaster(
+                    key=key if many else names[0], group=key, name=key if many else columns[0].name,
+                    title="Shares of years" if many else columns[0].titled,
+                    columns=columns, bands=values.astype(np.float32), overview=row["overview"], ramp=row["ramp"],
+                )
+            )  # fmt: skip
+    return layers
+
+
+@lru_cache(maxsize=1)
+def _layer_table() -> dict[str, dict[str, Any]]:
+    return tomllib.loads((shared_dir() / "raster_layers.toml").read_text(encoding="utf-8"))
+
+
+def write_rasters(
+    result: StudyResult, folder: Path, names: Sequence[str] | None = None, system: System = "metric"
+) -> Iterator[Path]:
+    """Write the rasters of a study as cloud-optimised GeoTIFF, each with ``.qml`` and ``.sld`` beside it.
+
+    Yields the path of each GeoTIFF as soon as it is whole, so that the caller can show progress.
+
+    Raises
+    ------
+    StudyError
+        When a name is unknown; the names that exist are listed.
+    """
+    amounts = {layer.key: layer for layer in amount_rasters(result, system)}
+    wanted = list(names) if names is not None else ["zones", "sites", *amounts]
+    for name in wanted:
+        path = folder / f"{amounts[name].name if name in amounts else name}.tif"
+        if name == "zones":
+            write_zone_raster(result, path)
+        elif name == "sites":
+            write_site_raster(result, path)
+        elif name in amounts:
+            write_amount_raster(result, amounts[name], path)
+        else:
+            known = ", ".join(["zones", "sites", *amounts])
+            raise StudyError(f"There is no raster '{name}'.", "layers", f"Choose from: {known}.")
+        yield path
+
+
+def zone_pixels(result: StudyResult) -> np.ndarray:
+    """Return the zone code of each pixel (uint8; 0 outside)."""
+    return np.take(_zone_lookup(result)[0], result.site_raster)
+
+
+def _zone_lookup(result: StudyResult) -> np.ndarray:
+    """Return the zone code by site, shape (1, site + 1); the last stands for the pixels outside, whose site is -1."""
+    return np.append(result.zones["zone_code"].to_numpy(np.uint8), np.uint8(ZONE_NODATA))[None]
+
+
+def write_zone_raster(result: StudyResult, path: Path) -> None:
+    """Write the zones: byte, 0 = no data, colours, MODE overviews; names and attribute table in ``.aux.xml``."""
+    tags = about_tags(result) | {"TIFFTAG_IMAGEDESCRIPTION": f"Zones of {about_tags(result)['TITLE']}"}
+    with _memory_tiff(result, _zone_lookup(result), ZONE_NODATA, tags) as memory:
+        vrt = _zone_vrt(result, memory.name)
+        with MemoryFile(vrt, ext=".vrt") as virtual:
+            _to_cog(virtual.name, path, overview="mode")
+    zone_raster_style().write_beside(path)
+
+
+def write_site_raster(result: StudyResult, path: Path) -> None:
+    """Write the number of the site of each pixel (int32, -1 = no data): the key to the response unit table."""
+    numbers = np.append(np.arange(len(result.sites), dtype=np.int32), np.int32(SITE_NODATA))[None]
+    with _memory_tiff(result, numbers, SITE_NODATA, about_tags(result), [describe("site")]) as memory:
+        _to_cog(memory.name, path, overview="mode")
+
+
+def write_amount_raster(result: StudyResult, layer: AmountRaster, path: Path) -> None:
+    """Write one outcome: float32, -9999 = no data, unit, description, statistics."""
+    lookup = np.full((len(layer.bands), layer.bands.shape[1] + 1), AMOUNT_NODATA, np.float32)
+    lookup[:, :-1] = np.where(np.isfinite(layer.bands), layer.bands, AMOUNT_NODATA)
+    with _memory_tiff(result, lookup, AMOUNT_NODATA, about_tags(result), layer.columns) as memory:
+        _to_cog(memory.name, path, overview=layer.overview)
+    _style(layer).write_beside(path)
+
+
+def _style(layer: AmountRaster) -> Style:
+    return amount_raster_style(layer.bands[0], layer.columns[0], layer.ramp)
+
+
+def _memory_tiff(
+    result: StudyResult,
+    lookup: np.ndarray,
+    nodata: float,
+    tags: dict[str, str],
+    columns: Sequence[Column] = (),
+) -> MemoryFile:
+    """Return values by site, shape (band, site + 1), as a plain GeoTIFF in memory, the words on it.
+
+    It is packed and written by rows of blocks: a large county has 16 million pixels, in a dozen bands.
+    """
+    rows, columns_wide = result.grid.shape
+    memory = MemoryFile(ext=".tif")
+    with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES), memory.open(
+        driver="GTiff", width=columns_wide, height=rows, count=len(lookup), dtype=lookup.dtype,
+        crs=str(result.grid.crs), transform=result.grid.affine, nodata=nodata, tiled=True,
+        blockxsize=BLOCK, blockysize=BLOCK, compress="DEFLATE", zlevel=1,
+    ) as data:  # fmt: skip
+        for top in range(0, rows, BLOCK):
+            pixels = np.take(lookup, result.site_raster[top : top + BLOCK], axis=1)
+            data.write(pixels, window=Window(0, top, columns_wide, pixels.shape[1]))
+        data.update_tags(AREA_OR_POINT="Area", **tags)
+        for number, column in enumerate(columns, 1):
+            many = len(columns) > 1
+            data.set_band_description(number, column.name if many else column.titled)
+            data.set_band_unit(number, column.unit)
+            data.update_tags(number, name=column.name, long_name=column.label, description=column.description)
+    return memory
+
+
+def _to_cog(source: str, path: Path, overview: str) -> None:
+    try:
+        with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
+            rasterio.shutil.copy(
+                source, str(path), driver="COG", COMPRESS="DEFLATE", PREDICTOR="NO", BLOCKSIZE=str(BLOCK),
+                OVERVIEW_RESAMPLING=overview.upper(), STATISTICS="YES", NUM_THREADS="ALL_CPUS", BIGTIFF="IF_SAFER",
+            )  # fmt: skip
+    except rasterio.errors.RasterioIOError as error:
+        raise StudyError("The raster could not be written.", f"{path} ({error})", "Check the free space.") from error
+
+
+def _zone_vrt(result: StudyResult, source: str) -> bytes:
+    """Return a virtual raster that adds to the zones what rasterio cannot: class names and an attribute table.
+
+    GDAL copies the colours, the unit and the description into the TIFF, the names and the table into ``.aux.xml``.
+    """
+    rows, columns = result.grid.shape
+    root = ET.Element("VRTDataset", rasterXSize=str(columns), rasterYSize=str(rows))
+    ET.SubElement(root, "SRS").text = rasterio.crs.CRS.from_user_input(str(result.grid.crs)).to_wkt()
+    ET.SubElement(root, "GeoTransform").text = ", ".join(repr(v) for v in result.grid.affine.to_gdal())
+    with rasterio.open(source) as data:
+        meta = ET.SubElement(root, "Metadata")
+        for key, value in data.tags().items():
+            ET.SubElement(meta, "MDI", key=key).text = value
+    band = zone_band(root)
+    band.append(_attribute_table(result))
+    simple = ET.SubElement(band, "SimpleSource")
+    ET.SubElement(simple, "SourceFilename", relativeToVRT="0").text = source
+    ET.SubElement(simple, "SourceBand").text = "1"
+    return ET.tostring(root, encoding="utf-8")
+
+
+def zone_band(root: ET.Element) -> ET.Element:
+    """Add the band of zone codes to a virtual raster: its words, its colours, the names of its classes."""
+    band = ET.SubElement(root, "VRTRasterBand", dataType="Byte", band="1")
+    ET.SubElement(band, "Description").text = describe("zone_code").label
+    ET.SubElement(band, "UnitType").text = "1"
+    ET.SubElement(band, "NoDataValue").text = str(ZONE_NODATA)
+    ET.SubElement(band, "ColorInterp").text = "Palette"
+    legend = zone_legend()
+    colours = ET.SubElement(band, "ColorTable")
+    for rgba in [(0, 0, 0, 0), *((*z.rgb, 255) for z in legend)]:
+        ET.SubElement(colours, "Entry", {f"c{i}": str(v) for i, v in enumerate(rgba, 1)})
+    names = ET.SubElement(band, "CategoryNames")
+    for label in ["", *(z.label for z in legend)]:
+        ET.SubElement(names, "Category").text = label
+    return band
+
+
+_INTEGER, _REAL, _STRING = "0", "1", "2"
+_RAT_FIELDS = (
+    ("Value", _INTEGER, "5"), ("Count", _INTEGER, "1"), ("Class", _STRING, "2"), ("Red", _INTEGER, "6"),
+    ("Green", _INTEGER, "7"), ("Blue", _INTEGER, "8"), ("Alpha", _INTEGER, "9"), ("Zone", _STRING, "0"),
+    ("Meaning", _STRING, "0"), ("Option", _STRING, "0"), ("Area_ha", _REAL, "0"),
+)  # fmt: skip
+"""Name, type and usage (GDAL: GFT_*, GFU_*) of the columns of the attribute table."""
+
+
+def _attribute_table(result: StudyResult) -> ET.Element:
+    table = ET.Element("GDALRasterAttributeTable", tableType="thematic")
+    for index, (name, kind, usage) in enumerate(_RAT_FIELDS):
+        field = ET.SubElement(table, "FieldDefn", index=str(index))
+        for tag, text in (("Name", name), ("Type", kind), ("Usage", usage)):
+            ET.SubElement(field, tag).text = text
+    pixels = count_codes(result.site_raster, len(result.zones))
+    counts = np.bincount(result.zones["zone_code"].to_numpy(), weights=pixels, minlength=len(zone_legend()) + 1)
+    for index, (zone, area) in enumerate(zip(zone_legend(), zone_area_table(result)["area_ha"], strict=True)):
+        row = ET.SubElement(table, "Row", index=str(index))
+        values = [
+            zone.code,
+            int(counts[zone.code]),
+            zone.label,
+            *zone.rgb,
+            255,
+            zone.key,
+            zone.plain,
+            zone.option,
+            round(area, 4),
+        ]
+        for value in values:
+            ET.SubElement(row, "F").text = str(value)
+    return table

@@ -1,0 +1,167 @@
+"""Tables of a finished study: response units, map units, zone areas, and CSV that is safe in a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from geo.rating.zone_codes import ZONE_NAMES
+from pipelines.run.result import StudyResult
+from pipelines.show.layers.about import about_facts, about_tags
+from pipelines.show.layers.columns import describe, in_units, named
+from pipelines.show.legend import zone_legend
+from pipelines.study.units import System
+
+EXTREMES = (0.10, 0.90)
+"""Quantiles that stand beside the median in tables; all of them are in the NetCDF."""
+_ZONE_COLUMNS = ["zone_code", "zone", "limiting_factor", "limiting_option", "margin"]
+
+
+def outcome_table(outcomes: xr.Dataset) -> pd.DataFrame:
+    """Return one row a site: medians (or shares and means) and the 10 and 90 % quantiles of every outcome.
+
+    Variables along a curve (by layer, day, target or termination date) have no place in a table and are left out.
+    """
+    columns: dict[str, np.ndarray] = {}
+    for name, values in outcomes.data_vars.items():
+        if "site" not in values.dims or set(values.dims) - {"site", "option", "quantile"}:
+            continue
+        options = [str(o) for o in values["option"].values] if "option" in values.dims else [""]
+        for option in options:
+            one = values.sel(option=option) if option else values
+            key = f"{name}_{option}" if option else str(name)
+            if "quantile" not in one.dims:
+                columns[key] = one.values
+                continue
+            columns[key] = one.sel(quantile=0.5, method="nearest").values
+            for q in EXTREMES:
+                columns[f"{key}_p{round(q * 100)}"] = one.sel(quantile=q, method="nearest").values
+    return pd.DataFrame(columns, index=pd.RangeIndex(outcomes.sizes["site"], name="site"))
+
+
+def site_table(result: StudyResult) -> pd.DataFrame:
+    """Return the response units as a table: map unit, climate cell, zone and every outcome, one row a site."""
+    sites = result.sites.rename(columns={"name": "map_unit_name"})
+    table = pd.concat([sites, result.zones[_ZONE_COLUMNS], outcome_table(result.outcomes)], axis=1)
+    return table.rename_axis("site").reset_index()
+
+
+def map_unit_table(result: StudyResult) -> pd.DataFrame:
+    """Return the survey map units that the study touches, with the area of each zone in them (hectares)."""
+    sites = result.sites.rename(columns={"name": "map_unit_name"}).join(result.zones[["zone_code"]])
+    sites = sites[sites["area_ha"] > 0]
+    groups = sites.groupby("map_unit_id", sort=True)
+    table = groups.agg(
+        symbol=("symbol", "first"), map_unit_name=("map_unit_name", "first"), area_ha=("area_ha", "sum"),
+        cells=("cell", "nunique"), rated_share=("rated_share", "mean"), reason=("reason", "first"),
+    )  # fmt: skip
+    area = sites.pivot_table(
+        index="map_unit_id", columns="zone_code", values="area_ha", aggfunc="sum", fill_value=0.0
+    )
+    for code, name in ZONE_NAMES.items():
+        table[f"area_{name}_ha"] = area.get(code, 0.0)
+    table["zone_code"] = area.idxmax(axis=1).astype("int64")
+    table["zone"] = table["zone_code"].map(dict(ZONE_NAMES))
+    capacity = result.outcomes["capacity_mm"].to_series().rename("capacity_mm")
+    weighted = sites.join(capacity).dropna(subset=["capacity_mm"])
+    weight = weighted["area_ha"]
+    top = (weighted["capacity_mm"] * weight).groupby(weighted["map_unit_id"]).sum()
+    table["capacity_mm"] = top / weight.groupby(weighted["map_unit_id"]).sum()
+    return table.reset_index()
+
+
+def zone_area_table(result: StudyResult) -> pd.DataFrame:
+    """Return one row a zone: words, colour, area and share of the study area."""
+    area = result.sites["area_ha"].groupby(result.zones["zone_code"]).sum().reindex(list(ZONE_NAMES), fill_value=0.0)
+    legend = zone_legend()
+    return pd.DataFrame(
+        {
+            "zone_code": [z.code for z in legend], "zone": [z.key for z in legend],
+            "label": [z.label for z in legend], "plain": [z.plain for z in legend],
+            "recommended_option": [z.option for z in legend],
+            "colour": [z.colour for z in legend], "area_ha": area.to_numpy(),
+            "study_share": area.to_numpy() / max(float(area.sum()), 1e-12),
+        }
+    )  # fmt: skip
+
+
+def about_table(result: StudyResult) -> pd.DataFrame:
+    """Return the provenance as two columns, ``key`` and ``value``."""
+    facts = about_facts(result)
+    return pd.DataFrame({"key": list(facts), "value": list(facts.values())})
+
+
+def field_points(fields: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Return the fields without polygons, with the longitude and latitude of a point inside each."""
+    inside = fields.geometry.representative_point().to_crs("EPSG:4326")
+    table = pd.DataFrame(fields.drop(columns=fields.geometry.name))
+    return table.assign(longitude=inside.x.to_numpy(), latitude=inside.y.to_numpy())
+
+
+def defuse(value: object) -> object:
+    """Return a cell that no spreadsheet runs: text that starts like a formula gets an apostrophe in front.
+
+    A spreadsheet takes a leading ``=``, ``+``, ``-``, ``@``, tab or line end as the start of a formula (OWASP,
+    "CSV injection"). Numbers written as text (a field called ``-12``) stay.
+    """
+    if not isinstance(value, str):
+        return value
+    head = value.lstrip(" \u00a0\ufeff\u200b\u3000")
+    if not value.startswith(("\t", "\r", "\n")) and not head.startswith(tuple("=+-@\uff1d\uff0b\uff0d\uff20\t\r\n")):
+        return value
+    try:
+        float(value)
+    except ValueError:
+        return f"'{value}"
+    return value
+
+
+def write_csv(
+    frame: pd.DataFrame, path: Path, system: System, result: StudyResult | None = None, *, converted: bool = False
+) -> None:
+    """Write a table with units in the headers, rounded to the decimals of the dictionary, formulas defused.
+
+    UTF-8 with a mark at the front, so that spreadsheets show every letter. With `result`, the columns and the
+    provenance go into ``<name>-metadata.json`` beside it (CSV on the Web, W3C 2015). `converted` says that values and
+    column names are already in `system`.
+    """
+    known = {str(n): named(str(n), system) if converted else describe(str(n), system) for n in frame.columns}
+    table = frame.copy() if converted else in_units(frame, system).copy()
+    for column in known.values():
+        values = table[column.name]
+        if column.decimals is not None and pd.api.types.is_float_dtype(values):
+            table[column.name] = values.round(column.decimals) + 0.0  # no minus zero
+        elif not pd.api.types.is_numeric_dtype(values):
+            table[column.name] = [defuse(v) for v in values.astype(object)]
+    headers = [f"{c.name} [{c.unit_label}]" if c.unit_label else str(defuse(c.name)) for c in known.values()]
+    table.to_csv(
+        path, header=headers, index=False, encoding="utf-8-sig", lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC
+    )
+    if result is None:
+        return
+    record = {
+        "@context": "http://www.w3.org/ns/csvw", "url": path.name, "dc:title": about_tags(result)["TITLE"],
+        "tableSchema": {
+            "columns": [
+                {"name": c.name, "titles": title, "dc:description": c.described, "datatype": _datatype(table[c.name])}
+                for c, title in zip(known.values(), headers, strict=True)
+            ]
+        },
+        "dc:provenance": about_facts(result),
+    }  # fmt: skip
+    text = json.dumps(record, indent=1, ensure_ascii=False)
+    path.with_name(path.name + "-metadata.json").write_text(text, encoding="utf-8")
+
+
+def _datatype(values: pd.Series) -> str:
+    if pd.api.types.is_bool_dtype(values):
+        return "boolean"
+    if pd.api.types.is_integer_dtype(values):
+        return "integer"
+    return "number" if pd.api.types.is_float_dtype(values) else "string"

@@ -1,0 +1,1 @@
+"""The study file, the shared tables, words, units and where files lie."""

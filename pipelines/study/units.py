@@ -1,0 +1,158 @@
+"""Values in the user's own units: US customary or metric, at the precision that the study earns."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+import pint
+
+from geo.errors import StudyError
+from geo.season import month_day
+from pipelines.study.words import Catalogue, load_catalogue
+
+System = Literal["us", "metric"]
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A value ready to be read.
+
+    Attributes
+    ----------
+    text : str
+        Number with its unit, such as ``1.2 in``; the words for "no data" when the value is missing.
+    number : float or None
+        The rounded number alone.
+    unit : str
+        The unit label alone.
+    digits : str
+        The number as text, without the unit.
+    """
+
+    text: str
+    number: float | None
+    unit: str
+    digits: str = ""
+
+    def __str__(self) -> str:
+        return self.text
+
+
+@lru_cache(maxsize=1)
+def _registry() -> pint.UnitRegistry:
+    registry: pint.UnitRegistry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True, on_redefinition="ignore")
+    # pint's acre is that of the survey foot, which ended with 2022 (NIST, 85 FR 62698). The map in the browser and
+    # the reader of fields use the international one, and on a county the two differ by acres.
+    registry.define("acre = 4046.8564224 * meter ** 2")
+    return registry
+
+
+@lru_cache(maxsize=32)
+def _line(source: str, target: str) -> tuple[float, float]:
+    """Scale and offset of a conversion, from the registry: pint is slow value by value."""
+    zero, one = (_registry().Quantity(v, source).to(target).magnitude for v in (0.0, 1.0))
+    return one - zero, zero
+
+
+def convert(value: float, source: str, target: str) -> float:
+    """Return a value in another unit (pint names, such as ``millimeter``, ``kilogram / hectare``)."""
+    scale, offset = _line(source, target)
+    return value * scale + offset
+
+
+def _nice(value: float, step: float) -> float:
+    return math.floor(value / step + 0.5) * step
+
+
+class Units:
+    """Format values of the study for people.
+
+    Parameters
+    ----------
+    system : {"us", "metric"}
+        Inches, acres, pounds per acre and Fahrenheit, or mm, hectares, kg/ha and Celsius.
+    catalogue : Catalogue, optional
+        Words of the unit labels and months; English by default.
+
+    Raises
+    ------
+    StudyError
+        When the system is unknown.
+    """
+
+    def __init__(self, system: str = "us", catalogue: Catalogue | None = None) -> None:
+        if system not in ("us", "metric"):
+            raise StudyError("The display units are unknown.", f"units = {system!r}", "Use 'us' or 'metric'.")
+        self.system: System = "us" if system == "us" else "metric"
+        self.words = catalogue or load_catalogue()
+
+    @property
+    def us(self) -> bool:
+        """True for US customary units."""
+        return self.system == "us"
+
+    def depth(self, mm: float) -> Shown:
+        """Water depth: 0.1 in, or whole mm."""
+        if self.us:
+            return self._show(mm, "millimeter", "inch", 0.1, 1, "inch")
+        return self._show(mm, "millimeter", "millimeter", 1, 0, "mm")
+
+    def area(self, ha: float) -> Shown:
+        """Area: whole acres (0.1 below 10), or 0.1 ha."""
+        if not self.us:
+            return self._show(ha, "hectare", "hectare", 0.1, 1, "hectare")
+        small = not math.isnan(ha) and abs(convert(ha, "hectare", "acre")) < 9.95
+        step, decimals = (0.1, 1) if small else (1.0, 0)
+        return self._show(ha, "hectare", "acre", step, decimals, "acre")
+
+    def mass(self, kg_ha: float) -> Shown:
+        """Dry matter: to 10 lb/ac or 10 kg/ha below 1,000, to 50 above."""
+        source, target = "kilogram / hectare", "pound / acre" if self.us else "kilogram / hectare"
+        step = 50 if not math.isnan(kg_ha) and abs(convert(kg_ha, source, target)) >= 1000 else 10
+        return self._show(kg_ha, source, target, step, 0, "pound_acre" if self.us else "kg_hectare")
+
+    def temperature(self, c: float) -> Shown:
+        """Temperature in whole degrees."""
+        target, label = ("degF", "fahrenheit") if self.us else ("degC", "celsius")
+        return self._show(c, "degC", target, 1, 0, label)
+
+    def percent(self, share: float) -> Shown:
+        """Share of 1 as whole percent."""
+        shown = self._show(share * 100, "percent", "percent", 1, 0, "percent")
+        if shown.number is None:
+            return shown
+        return Shown(self.words.t("common.percent", number=shown.digits), shown.number, shown.unit, shown.digits)
+
+    def date(self, day_of_year: float) -> Shown:
+        """Day of a 365-day year as a month and a day: ``May 15`` in US order, ``15 May`` otherwise."""
+        if day_of_year is None or math.isnan(day_of_year):
+            return self._missing("")
+        month, day = month_day(day_of_year)
+        name = self.words.items("common.months")[month - 1]
+        text = self.words.t("common.date_us" if self.us else "common.date_metric", month=name, day=day)
+        return Shown(text, float(round(day_of_year)), "", text)
+
+    def share_as_years(self, share: float, n: int) -> Shown:
+        """Share of years as a count: ``6 in 10 years``."""
+        if share is None or math.isnan(share):
+            return self._missing(self.words.t("common.unit.years"))
+        count = int(_nice(min(max(share, 0.0), 1.0) * n, 1))
+        text = self.words.t("common.years_in", count=count, total=n)
+        return Shown(text, float(count), self.words.t("common.unit.years"), str(count))
+
+    def _show(self, value: float, source: str, target: str, step: float, decimals: int, label: str) -> Shown:
+        unit = self.words.t(f"common.unit.{label}")
+        if value is None or math.isnan(value):
+            return self._missing(unit)
+        number = _nice(convert(float(value), source, target), step)
+        digits = f"{number:,.{decimals}f}"
+        if float(digits.replace(",", "")) == 0:
+            digits = digits.removeprefix("-")
+        digits = digits.replace("-", "\N{MINUS SIGN}")
+        return Shown(self.words.t("common.quantity", number=digits, unit=unit), number + 0.0, unit, digits)
+
+    def _missing(self, unit: str) -> Shown:
+        return Shown(self.words.t("common.no_data"), None, unit, self.words.t("common.no_data"))

@@ -1,0 +1,139 @@
+"""Rebuild the evaluation: every figure, its plots, the page and the sensitivity page, by one command."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from pipelines.study.house import shared_dir
+from tests.evaluation.figures import GROUPS, Results
+from tests.evaluation.inputs import Bench, load_bench
+from tests.evaluation.page import evaluation_page, sensitivity_page
+from tests.evaluation.plots import (
+    biomass_plot,
+    figures_plot,
+    line_plot,
+    reference_plot,
+    sensitivity_plot,
+    storage_plot,
+    straw_plot,
+)
+from tests.evaluation.sensitivity import Sensitivity, sensitivity
+from tests.evaluation.spread import figure_spread
+
+FIGURES = "evaluation_figures.csv"
+Report = Callable[[str, int, int], None]
+"""Called as ``report(step, done, total)``."""
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """What was found.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Index ``id``: the columns of ``shared/evaluation_figures.csv``, ``model`` (value), ``note``, ``passes``,
+        ``set_low`` and ``set_high`` (least and largest over parameter sets; NaN where they were not run).
+    sensitivity : Sensitivity or None
+    files : tuple of Path
+        What was written.
+    """
+
+    table: pd.DataFrame
+    sensitivity: Sensitivity | None
+    files: tuple[Path, ...]
+
+    @property
+    def failures(self) -> pd.DataFrame:
+        """Figures outside their band."""
+        return self.table[~self.table["passes"]]
+
+
+def read_figures(folder: Path | None = None) -> pd.DataFrame:
+    """Read the table of figures, index ``id``; empty numbers are NaN, empty words are ""."""
+    table = pd.read_csv((folder or shared_dir()) / FIGURES, keep_default_na=False).set_index("id")
+    for name in ("published_low", "published_central", "published_high", "band_low", "band_high"):
+        table[name] = pd.to_numeric(table[name], errors="coerce")
+    return table
+
+
+def judge(figures: pd.DataFrame, results: Results) -> pd.DataFrame:
+    """Lay the model's values beside the published ones.
+
+    Raises
+    ------
+    KeyError
+        A figure has no value, or a value no figure.
+    """
+    unknown, missing = set(results.values) - set(figures.index), set(figures.index) - set(results.values)
+    if unknown or missing:
+        raise KeyError(f"figures without a value: {sorted(missing)}; values without a figure: {sorted(unknown)}")
+    table = figures.copy()
+    table["model"] = [float(results.values[i]) for i in table.index]
+    table["note"] = [results.notes.get(str(i), "") for i in table.index]
+    table["passes"] = (table["model"] >= table["band_low"]) & (table["model"] <= table["band_high"])
+    return table
+
+
+def run_figures(bench: Bench, report: Report | None = None) -> tuple[pd.DataFrame, Results]:
+    """Work out every figure and judge it."""
+    results = Results()
+    for k, (name, group) in enumerate(GROUPS.items()):
+        group(bench, bench.settings, results)
+        if report:
+            report(f"figures: {name}", k + 1, len(GROUPS))
+    return judge(read_figures(), results), results
+
+
+def run_evaluation(out: Path, report: Report | None = None) -> Evaluation:
+    """Work out everything and write ``evaluation.md``, ``sensitivity.md`` and their plots to `out`.
+
+    Parameters
+    ----------
+    out : Path
+        Folder, made when missing; ``docs`` in a checkout.
+    report : callable, optional
+        Called as ``report(step, done, total)``.
+
+    Raises
+    ------
+    StudyError
+        A library of the extra ``evaluate`` or the daily record is not installed.
+    """
+    tell = report or (lambda step, done, total: None)
+    bench = load_bench()
+    table, results = run_figures(bench, tell)
+    spread = figure_spread(bench, lambda done, total: tell("parameter sets", done, total))
+    table["set_low"] = [spread.get(str(i), (float("nan"),) * 2)[0] for i in table.index]
+    table["set_high"] = [spread.get(str(i), (float("nan"),) * 2)[1] for i in table.index]
+    screened = sensitivity(bench, lambda done, total: tell("sensitivity", done, total))
+
+    plots = out / "evaluation"
+    plots.mkdir(parents=True, exist_ok=True)
+    draw: dict[str, Callable[[Path], None]] = {
+        "figures": lambda p: figures_plot(table.reset_index(), p),
+        "storage": lambda p: storage_plot(results, p),
+        "straw": lambda p: straw_plot(results, p),
+        "biomass": lambda p: biomass_plot(results, p),
+        "line": lambda p: line_plot(bench, results, p),
+        "library": lambda p: reference_plot(results, p),
+        "sensitivity_gap": lambda p: sensitivity_plot(screened, "gap", p),
+        "sensitivity_stubble": lambda p: sensitivity_plot(screened, "stubble", p),
+    }
+    files = []
+    for name, make in draw.items():
+        path = plots / f"{name}.svg"
+        make(path)
+        files.append(path)
+    for name, text in (
+        ("evaluation.md", evaluation_page(table, bench, results.tables["structure"])),
+        ("sensitivity.md", sensitivity_page(screened, bench)),
+    ):
+        (out / name).write_text(text, encoding="utf-8")
+        files.append(out / name)
+    tell("written", 1, 1)
+    return Evaluation(table, screened, tuple(files))
