@@ -8,9 +8,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipelines.study.house import shared_dir
 from tests.evaluation.figures import GROUPS, Results
-from tests.evaluation.inputs import Bench, load_bench
+from tests.evaluation.inputs import HERE, Bench, load_bench
 from tests.evaluation.page import evaluation_page, sensitivity_page
 from tests.evaluation.plots import (
     biomass_plot,
@@ -24,9 +23,12 @@ from tests.evaluation.plots import (
 from tests.evaluation.sensitivity import Sensitivity, sensitivity
 from tests.evaluation.spread import figure_spread
 
-FIGURES = "evaluation_figures.csv"
 Report = Callable[[str, int, int], None]
-"""Called as ``report(step, done, total)``."""
+"""Called as ``report(part, done, total)``."""
+
+
+def _silent(part: str, done: int, total: int) -> None:
+    """Report nothing."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +38,7 @@ class Evaluation:
     Attributes
     ----------
     table : DataFrame
-        Index ``id``: the columns of ``shared/evaluation_figures.csv``, ``model`` (value), ``note``, ``passes``,
+        Index ``id``: the columns of ``figures.csv``, ``model`` (value), ``note``, ``passes``,
         ``set_low`` and ``set_high`` (least and largest over parameter sets; NaN where they were not run).
     sensitivity : Sensitivity or None
     files : tuple of Path
@@ -53,9 +55,9 @@ class Evaluation:
         return self.table[~self.table["passes"]]
 
 
-def read_figures(folder: Path | None = None) -> pd.DataFrame:
+def read_figures() -> pd.DataFrame:
     """Read the table of figures, index ``id``; empty numbers are NaN, empty words are ""."""
-    table = pd.read_csv((folder or shared_dir()) / FIGURES, keep_default_na=False).set_index("id")
+    table = pd.read_csv(HERE / "figures.csv", keep_default_na=False).set_index("id")
     for name in ("published_low", "published_central", "published_high", "band_low", "band_high"):
         table[name] = pd.to_numeric(table[name], errors="coerce")
     return table
@@ -79,17 +81,16 @@ def judge(figures: pd.DataFrame, results: Results) -> pd.DataFrame:
     return table
 
 
-def run_figures(bench: Bench, report: Report | None = None) -> tuple[pd.DataFrame, Results]:
+def run_figures(bench: Bench, report: Report = _silent) -> tuple[pd.DataFrame, Results]:
     """Work out every figure and judge it."""
     results = Results()
-    for k, (name, group) in enumerate(GROUPS.items()):
+    for k, group in enumerate(GROUPS.values()):
         group(bench, bench.settings, results)
-        if report:
-            report(f"figures: {name}", k + 1, len(GROUPS))
+        report("figures", k + 1, len(GROUPS))
     return judge(read_figures(), results), results
 
 
-def run_evaluation(out: Path, report: Report | None = None) -> Evaluation:
+def run_evaluation(out: Path, report: Report = _silent) -> Evaluation:
     """Work out everything and write ``evaluation.md``, ``sensitivity.md`` and their plots to `out`.
 
     Parameters
@@ -97,20 +98,19 @@ def run_evaluation(out: Path, report: Report | None = None) -> Evaluation:
     out : Path
         Folder, made when missing; ``docs`` in a checkout.
     report : callable, optional
-        Called as ``report(step, done, total)``.
+        Called as ``report(part, done, total)``.
 
     Raises
     ------
     StudyError
-        A library of the extra ``evaluate`` or the daily record is not installed.
+        The daily record is not installed.
     """
-    tell = report or (lambda step, done, total: None)
     bench = load_bench()
-    table, results = run_figures(bench, tell)
-    spread = figure_spread(bench, lambda done, total: tell("parameter sets", done, total))
+    table, results = run_figures(bench, report)
+    spread = figure_spread(bench, lambda done, total: report("parameter sets", done, total))
     table["set_low"] = [spread.get(str(i), (float("nan"),) * 2)[0] for i in table.index]
     table["set_high"] = [spread.get(str(i), (float("nan"),) * 2)[1] for i in table.index]
-    screened = sensitivity(bench, lambda done, total: tell("sensitivity", done, total))
+    screened = sensitivity(bench, lambda done, total: report("sensitivity", done, total))
 
     plots = out / "evaluation"
     plots.mkdir(parents=True, exist_ok=True)
@@ -135,5 +135,4 @@ def run_evaluation(out: Path, report: Report | None = None) -> Evaluation:
     ):
         (out / name).write_text(text, encoding="utf-8")
         files.append(out / name)
-    tell("written", 1, 1)
     return Evaluation(table, screened, tuple(files))

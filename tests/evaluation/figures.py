@@ -1,4 +1,4 @@
-"""Work out the model's value of every figure of ``shared/evaluation_figures.csv``."""
+"""Work out the model's value of every figure of ``figures.csv``."""
 
 from __future__ import annotations
 

@@ -15,11 +15,12 @@ import xarray as xr
 
 from geo.balance.parameters import BalanceSettings, Mix, pack_mix, pack_soils
 from geo.errors import StudyError
-from pipelines.study.house import shared_dir
 from pipelines.study.tables import Tables, load_tables
 from tests.evaluation.climate import moved_record
 from tests.evaluation.trials import Place
 
+HERE = Path(__file__).parent
+"""Where the soils, places, figures and yield slopes of the evaluation are."""
 RECORD = "champion_climate.txt"
 RECORD_LATITUDE = 40.4
 MM_PER_IN = 25.4
@@ -75,7 +76,7 @@ def record_path() -> Path:
     raise StudyError(
         "The daily record that the evaluation runs on is not installed.",
         RECORD,
-        'Run: pip install "springfill[evaluate]".',
+        "Run: python -m pip install '.[test]'",
     )
 
 
@@ -106,7 +107,7 @@ def _soil(row: dict[str, Any], tables: Tables) -> np.ndarray:
 def load_bench() -> Bench:
     """Read the record and the tables, and pack them."""
     tables = load_tables()
-    trials = tomllib.loads((shared_dir() / "evaluation_trials.toml").read_text(encoding="utf-8"))
+    trials = tomllib.loads((HERE / "trials.toml").read_text(encoding="utf-8"))
     weather = read_record(record_path())
     means = monthly_means(weather)
     places: dict[str, xr.Dataset] = {}

@@ -6,8 +6,7 @@ import math
 
 import pandas as pd
 
-from pipelines.study.house import shared_dir
-from tests.evaluation.inputs import Bench
+from tests.evaluation.inputs import HERE, Bench
 from tests.evaluation.sensitivity import OUTPUTS, UNITS, Sensitivity
 from tests.evaluation.yields import yield_range
 
@@ -75,13 +74,13 @@ def evaluation_page(table: pd.DataFrame, bench: Bench, structures: pd.DataFrame)
     failed = table[~table["passes"]]
     scalars = bench.tables.scalars
     fitted = [f"`{n}` = {r['value']:g} {r['unit']}".replace(" 1", "") for n, r in scalars.items() if r.get("tuned")]
-    slopes = pd.read_csv(shared_dir() / "yield_slopes.csv")
+    slopes = pd.read_csv(HERE / "yield_slopes.csv")
     effect = yield_range(25.4, list(zip(slopes["low"], slopes["high"], strict=True)))
     lines = [
         "# Evaluation: do the numbers hold?",
         "",
-        "Made by `springfill evaluate`; do not edit. The figures and their bands are in",
-        "`shared/evaluation_figures.csv`, the soils and places in `shared/evaluation_trials.toml`. The weather is",
+        "Made by `python -m tests.evaluation`; do not edit. The figures and their bands are in",
+        "`tests/evaluation/figures.csv`, the soils and places in `tests/evaluation/trials.toml`. The weather is",
         "the real daily record of a station on the central High Plains, 1982 to 2018 (414 mm a year). Other trials",
         "run on that record moved to their climate, so a figure tests the climate as much as the model: read",
         "the bands, not the last digit.",
@@ -169,8 +168,8 @@ def sensitivity_page(result: Sensitivity, bench: Bench) -> str:
     lines = [
         "# What moves the answer",
         "",
-        "Made by `springfill evaluate`; do not edit. Nine groups of parameters are moved over the ranges of the",
-        f"shared tables, on three units and all seasons of the real record ({result.runs} parameter sets).",
+        "Made by `python -m tests.evaluation`; do not edit. Nine groups of parameters are moved over the ranges of",
+        f"the shared tables, on three units and all seasons of the real record ({result.runs} parameter sets).",
         "",
         "Units: " + "; ".join(f"({k + 1}) {n}" for k, n in enumerate(names)) + ".",
         "",

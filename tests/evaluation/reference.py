@@ -10,7 +10,6 @@ import xarray as xr
 
 from geo.balance.parameters import BalanceSettings
 from geo.balance.records import DAY
-from geo.errors import StudyError
 from tests.evaluation.spans import run_fixed_crop
 
 PLAIN = {"residue_evaporation_cut": 0.0, "standing_stubble_cut": 0.0, "surface_drain_share": 0.0}
@@ -61,14 +60,8 @@ def compare(
     Residue, drainage of the surface layer, snow and runoff are switched off. Wind is 2 m/s and the least humidity
     45 %, so that the upper limit of the crop coefficient is 1.2 in both.
     """
-    try:
-        import pyfao56
-    except ImportError:
-        raise StudyError(
-            "The FAO-56 library that the evaluation compares with is not installed.",
-            "pyfao56",
-            'Run: pip install "springfill[evaluate]".',
-        ) from None
+    import pyfao56
+
     key = weather["year"].values * 10000 + weather["month"].values * 100 + weather["day"].values
     i, j = (int(np.searchsorted(key, year * 10000 + m * 100 + d)) for m, d in (first, last))
     part = weather.isel(cell=0, time=slice(i, j))

@@ -11,7 +11,6 @@ import xarray as xr
 
 from geo.balance.parameter_sets import Axis, apply_axis, apply_set, uncertain_axes
 from geo.balance.simulate import simulate
-from geo.errors import StudyError
 from geo.season import Calendar, index_seasons
 from tests.evaluation.inputs import Bench
 
@@ -77,20 +76,10 @@ def _outputs(run: xr.Dataset, capacity_mm: np.ndarray) -> pd.DataFrame:
 
 
 def sensitivity(bench: Bench, report: Callable[[int, int], None] = lambda done, total: None) -> Sensitivity:
-    """Run the one-at-a-time table and the Morris screening on three representative units.
+    """Run the one-at-a-time table and the Morris screening on three representative units."""
+    from SALib.analyze import morris as analyse
+    from SALib.sample import morris as sample
 
-    Raises
-    ------
-    StudyError
-        The sampling library is not installed.
-    """
-    try:
-        from SALib.analyze import morris as analyse
-        from SALib.sample import morris as sample
-    except ImportError:
-        raise StudyError(
-            "The sensitivity library is not installed.", "SALib", 'Run: pip install "springfill[evaluate]".'
-        ) from None
     axes = uncertain_axes(bench.tables.scalars, bench.tables.traits)  # type: ignore[arg-type]
     weather = _joined(bench)
     seasons = index_seasons(weather, Calendar())

@@ -8,10 +8,9 @@ import pandas as pd
 import pytest
 
 from geo.errors import StudyError
-from pipelines.study.house import shared_dir
 from tests.evaluation.evaluate import judge, read_figures, run_figures
 from tests.evaluation.figures import Results
-from tests.evaluation.inputs import Bench, load_bench
+from tests.evaluation.inputs import HERE, Bench, load_bench
 from tests.evaluation.yields import yield_range
 
 FIGURES = read_figures()
@@ -30,7 +29,6 @@ def bench() -> Bench:
 
 @pytest.fixture(scope="module")
 def table(bench: Bench) -> pd.DataFrame:
-    pytest.importorskip("pyfao56")
     return run_figures(bench)[0]
 
 
@@ -106,7 +104,7 @@ def test_judge_fails_what_is_outside() -> None:
 class TestWheatYield:
     """Wheat per mm of planting water [Holman et al. 2018: 5.5; extension 10.6 to 18.3; ceiling 22 kg/ha per mm]."""
 
-    slopes = pd.read_csv(shared_dir() / "yield_slopes.csv")
+    slopes = pd.read_csv(HERE / "yield_slopes.csv")
     pairs = list(zip(slopes["low"], slopes["high"], strict=True))
 
     def test_range_spans_the_published_slopes(self) -> None:

@@ -7,16 +7,21 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
 
 from pipelines.study.house import shared_dir
+from tests.evaluation.inputs import HERE as EVALUATION
 
 RANGED = {"water_balance.toml", "model_rules.toml", "zone_rules.toml"}
 """Tables in which every row must have a range."""
-PARAMETER_TOML = sorted(RANGED | {"grazing.toml", "seeding_rate.toml", "cover_mixes.toml", "evaluation_trials.toml"})
+PARAMETER_TOML = [
+    *(shared_dir() / name for name in sorted(RANGED | {"grazing.toml", "seeding_rate.toml", "cover_mixes.toml"})),
+    EVALUATION / "trials.toml",
+]
 NOT_PARAMETERS = {
     "cautions.toml", "climate_sources.toml", "columns.csv", "fetch_sources.toml", "layer_notes.toml",
     "raster_layers.toml", "text_en.toml", "zones.toml",
@@ -42,17 +47,22 @@ def rows_of(table: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 TOML_ROWS = [
-    pytest.param(file, name, row, id=f"{file}:{name}")
-    for file in PARAMETER_TOML
-    for name, row in rows_of(tomllib.loads((shared_dir() / file).read_text(encoding="utf-8")))
+    pytest.param(path.name, name, row, id=f"{path.name}:{name}")
+    for path in PARAMETER_TOML
+    for name, row in rows_of(tomllib.loads(path.read_text(encoding="utf-8")))
 ]
-CSV_FILES = sorted(p.name for p in shared_dir().glob("*.csv") if p.name not in NOT_PARAMETERS)
+CSV_FILES = [
+    path
+    for folder in (shared_dir(), EVALUATION)
+    for path in sorted(folder.glob("*.csv"))
+    if path.name not in NOT_PARAMETERS
+]
 
 
 def test_every_shared_table_is_known() -> None:
     """A new table is either a parameter table, and then checked here, or listed as words."""
     found = {p.name for p in shared_dir().glob("*.*") if p.suffix in (".toml", ".csv")}
-    assert found <= set(PARAMETER_TOML) | NOT_PARAMETERS | set(CSV_FILES)
+    assert found <= {p.name for p in (*PARAMETER_TOML, *CSV_FILES)} | NOT_PARAMETERS
 
 
 def test_the_reader_finds_rows() -> None:
@@ -76,9 +86,9 @@ def test_row_has_source_and_unit_and_keeps_its_range(file: str, name: str, row: 
         assert row["low"] <= row["value"] <= row["high"], f"[{name}] in {file} lies outside its own range"
 
 
-@pytest.mark.parametrize("file", CSV_FILES)
-def test_csv_rows_have_source_and_unit_and_keep_their_range(file: str) -> None:
-    table = pd.read_csv(shared_dir() / file, keep_default_na=False)
+@pytest.mark.parametrize("path", CSV_FILES, ids=lambda path: path.name)
+def test_csv_rows_have_source_and_unit_and_keep_their_range(path: Path) -> None:
+    file, table = path.name, pd.read_csv(path, keep_default_na=False)
     blank = table.index[table["source"].astype(str).str.strip() == ""]
     assert not len(blank), f"{file}: rows {list(blank)} have no source"
     if file not in UNIT_IN_COLUMN_NAMES and file != "soil_survey_columns.csv":
