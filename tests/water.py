@@ -13,11 +13,11 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from geo.balance import cover as balance_cover
-from geo.balance import day as balance_day
-from geo.balance import lanes
+from geo.balance.kernel import cover as balance_cover
+from geo.balance.kernel import day as balance_day
+from geo.balance.kernel import lanes
+from geo.balance.kernel.records import DAY, SOIL, STATE
 from geo.balance.parameters import BalanceSettings, Mix, pack_soils
-from geo.balance.records import DAY, SOIL, STATE
 from geo.balance.simulate import simulate
 from geo.season import Calendar, SeasonIndex, index_seasons
 from pipelines.study.tables import Tables, load_tables

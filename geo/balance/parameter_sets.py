@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import qmc
 
+from geo.balance.kernel.records import PARAMETER_NAMES
 from geo.balance.parameters import BalanceSettings
-from geo.balance.records import PARAMETER_NAMES
 from geo.model_rules import DEFAULT_RULES, ModelRules
 
 KILL_TRAITS = ("kill_c", "kill_hardened_c", "kill_three_nights_c")

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from geo.balance.records import GROUP, MAX_GROUPS, N_SUB, PARAMETER_NAMES, PARAMETERS, SOIL, SUB_THICKNESS_MM
+from geo.balance.kernel.records import GROUP, MAX_GROUPS, N_SUB, PARAMETER_NAMES, PARAMETERS, SOIL, SUB_THICKNESS_MM
 from geo.errors import StudyError
 from geo.rule_table import rule_values
 

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from geo.balance.lanes import LANES, pad_mix, soil_rows
+from geo.balance.kernel.lanes import LANES, pad_mix, soil_rows
+from geo.balance.kernel.records import DAY, EVENTS, FLUXES
+from geo.balance.kernel.season_run import STEP_DAYS, run_blocks
 from geo.balance.parameters import BalanceSettings
-from geo.balance.records import DAY, EVENTS, FLUXES
-from geo.balance.season_run import STEP_DAYS, run_blocks
 from geo.errors import StudyError
 from geo.model_rules import DEFAULT_RULES, ModelRules
 from geo.options import OPTIONS

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from geo.balance.day import adjusted_curve_number, runoff_depth
+from geo.balance.kernel.day import adjusted_curve_number, runoff_depth
 from geo.balance.parameters import BalanceSettings
 from tests.evaluation.inputs import MM_PER_IN, Bench
 from tests.evaluation.line import Line, record_line, water_line

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from geo.balance.kernel.records import DAY
 from geo.balance.parameters import BalanceSettings
-from geo.balance.records import DAY
 from tests.evaluation.spans import run_fixed_crop
 
 PLAIN = {"residue_evaporation_cut": 0.0, "standing_stubble_cut": 0.0, "surface_drain_share": 0.0}

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
-from numba import njit
 
-from geo.balance.cover import end_cover, open_stand
-from geo.balance.day import PLANTED, water_day
-from geo.balance.lanes import (
+from geo.balance.kernel.compiled import compiled
+from geo.balance.kernel.cover import end_cover, open_stand
+from geo.balance.kernel.day import PLANTED, water_day
+from geo.balance.kernel.lanes import (
     CANOPY,
     CAPACITY,
     DEPLETION,
@@ -29,9 +29,9 @@ from geo.balance.lanes import (
     pack_lanes,
     pad_mix,
 )
+from geo.balance.kernel.records import FLUXES, GROUP, N_SUB, STATE
+from geo.balance.kernel.season_run import above_ground, any_day, available, note_layers, run_in, start_stubble
 from geo.balance.parameters import BalanceSettings, Mix
-from geo.balance.records import FLUXES, GROUP, N_SUB, STATE
-from geo.balance.season_run import above_ground, any_day, available, note_layers, run_in, start_stubble
 from geo.season import RUN_IN_DAYS
 
 NEVER = -1
@@ -77,7 +77,7 @@ class Span:
     end: int = NEVER
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _write(row, s, groups):
     row.available_mm = available(s, 0)
     note_layers(row.layer_mm, s, 0)
@@ -89,7 +89,7 @@ def _write(row, s, groups):
     row.canopy = s[CANOPY]
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _run(s, days, begin, stop, with_run_in, water_share, sow, end, groups, mix_setting, p, track):
     if with_run_in:
         run_in(s, days, begin - RUN_IN_DAYS, p)
@@ -151,7 +151,7 @@ def run_span(
     return track
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _run_fixed(s, days, kcb, canopy, root_mm, depletion_p, p, groups, track):
     for j in range(N_SUB * LANES):
         s[WATER + j] = s[CAPACITY + j]

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from geo.balance.kernel.records import DAY, FLUXES
 from geo.balance.parameters import BalanceSettings, Mix
-from geo.balance.records import DAY, FLUXES
 from geo.balance.simulate import pack_days
 from geo.season import RUN_IN_DAYS
 from tests.evaluation.spans import NEVER, DateFinder, Span, flux, run_span

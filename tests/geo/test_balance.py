@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.balance.lanes import LANES, falling, power_of_share
-from geo.balance.records import FLUXES
+from geo.balance.kernel.lanes import LANES, falling, power_of_share
+from geo.balance.kernel.records import FLUXES
 from geo.balance.simulate import frozen_ground, killing_freeze, pack_days, simulate, snow_share, unit_blocks
 from geo.errors import StudyError
 from geo.options import OPTIONS

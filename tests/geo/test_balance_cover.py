@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.balance.cover import ground_cover
-from geo.balance.records import GROUP
+from geo.balance.kernel.cover import ground_cover
+from geo.balance.kernel.records import GROUP
 from tests.water import (
     cover_day,
     day_record,

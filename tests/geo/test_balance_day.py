@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.balance.day import residue_cover, storm_runoff
-from geo.balance.records import FLUXES
+from geo.balance.kernel.day import residue_cover, storm_runoff
+from geo.balance.kernel.records import FLUXES
 from tests.water import day_record, pinned_settings, quiet_settings, soil_record, state_record, water_day
 
 EVAPORATION, DRAINAGE, RUNOFF, SNOW_LOSS = (

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from geo.balance.records import STATE
-from geo.balance.season_run import run_in, small_grain_growth
+from geo.balance.kernel.records import STATE
+from geo.balance.kernel.season_run import run_in, small_grain_growth
 from geo.options import COVERS
 from geo.season import RUN_IN_DAYS, Calendar
 from tests.water import (

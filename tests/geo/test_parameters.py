@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from geo.balance.kernel.records import GROUP, MAX_GROUPS, PARAMETER_NAMES, SUB_THICKNESS_MM
 from geo.balance.parameters import pack_mix, pack_parameters, pack_settings, pack_soils
-from geo.balance.records import GROUP, MAX_GROUPS, PARAMETER_NAMES, SUB_THICKNESS_MM
 from geo.errors import StudyError
 from geo.rule_table import check_table
 from tests.water import profile, settings, soils_of, tables

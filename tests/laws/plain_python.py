@@ -13,9 +13,9 @@ import sys
 import numpy as np
 from numba import config
 
-from geo.balance import lanes
-from geo.balance.records import EVENTS, FLUXES
-from geo.balance.season_run import STEP_DAYS, run_season
+from geo.balance.kernel import lanes
+from geo.balance.kernel.records import EVENTS, FLUXES
+from geo.balance.kernel.season_run import STEP_DAYS, run_season
 from geo.balance.simulate import WHEN, killing_freeze, pack_days
 from geo.options import OPTIONS
 from geo.season import CHECKS

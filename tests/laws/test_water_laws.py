@@ -12,10 +12,10 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.balance.lanes import LANES, SNOW, WATER, pack_lanes, pad_mix
+from geo.balance.kernel.lanes import LANES, SNOW, WATER, pack_lanes, pad_mix
+from geo.balance.kernel.records import FLUXES, N_SUB, STATE
+from geo.balance.kernel.season_run import any_day, run_in
 from geo.balance.parameters import BalanceSettings, Mix
-from geo.balance.records import FLUXES, N_SUB, STATE
-from geo.balance.season_run import any_day, run_in
 from geo.balance.simulate import pack_days, simulate
 from geo.season import SeasonIndex
 from tests.laws.plain_python import cases

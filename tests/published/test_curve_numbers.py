@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.balance.cover import crown_temperature
-from geo.balance.day import adjusted_curve_number, runoff_depth, storm_runoff
+from geo.balance.kernel.cover import crown_temperature
+from geo.balance.kernel.day import adjusted_curve_number, runoff_depth, storm_runoff
+from geo.balance.kernel.records import GROUP
 from geo.balance.parameters import slope_curve_number
-from geo.balance.records import GROUP
 from geo.balance.simulate import decay_heat
 from tests.water import (
     PINNED,

@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geo.balance.cover import density_coefficient
-from geo.balance.day import residue_cover
+from geo.balance.kernel.cover import density_coefficient
+from geo.balance.kernel.day import residue_cover
 from tests.water import (
     day_record,
     pinned_settings,

@@ -2,16 +2,16 @@
 
 A mix is a set of functional groups, each on its share of the ground, with its own temperatures, roots and water use.
 The mix is the sum of its groups: nothing is added for mixing (Nielsen et al. 2015; Hendrickson et al. 2021).
-Rows of a block are named in `geo.balance.lanes`; group `g` of a row of groups lies ``g * LANES`` further on.
+Rows of a block are named in `geo.balance.kernel.lanes`; group `g` of a row of groups lies ``g * LANES`` further on.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from geo.balance.day import shelter_height, water_day
-from geo.balance.lanes import (
+from geo.balance.kernel.compiled import compiled
+from geo.balance.kernel.day import shelter_height, water_day
+from geo.balance.kernel.lanes import (
     ALIVE,
     CANOPY,
     CAPACITY,
@@ -47,13 +47,13 @@ from geo.balance.lanes import (
     highest,
     power_of_share,
 )
-from geo.balance.records import MAX_GROUPS
+from geo.balance.kernel.records import MAX_GROUPS
 
 SURFACE_MM = 100.0
 """Depth of the roots of a stand that has just come up."""
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def ground_cover(heat_gdd, half_cover_gdd, cover_max):
     """Return the ground cover (0-1) of a group after `heat_gdd` degree days: a Hill curve of order 3.
 
@@ -63,13 +63,13 @@ def ground_cover(heat_gdd, half_cover_gdd, cover_max):
     return cover_max * cube / (cube + half_cover_gdd * half_cover_gdd * half_cover_gdd)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def density_coefficient(cover, height_m, multiplier):
     """Return Kd = min(1, M fc, fc^(1/(1+h))) (Allen and Pereira 2009)."""
     return min(1.0, min(multiplier * cover, power_of_share(cover, 1.0 / (1.0 + height_m))))
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _bury(s, groups):
     """Turn the groups that die into residue."""
     for i in range(LANES):
@@ -86,7 +86,7 @@ def _bury(s, groups):
             s[ALIVE + g * LANES + i] -= s[ALIVE + g * LANES + i] * s[DIES + g * LANES + i]
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def end_cover(s, groups):
     """Terminate what lives; it stays on the ground as residue."""
     if groups.size == 0:
@@ -98,7 +98,7 @@ def end_cover(s, groups):
     fill(s, OPEN, 0.0)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def open_stand(s, groups):
     """Seed the cover: nothing has emerged yet."""
     fill(s, OPEN, 1.0)
@@ -110,7 +110,7 @@ def open_stand(s, groups):
         fill(s, ALIVE + g * LANES, 1.0 if groups[g].share > 0.0 else 0.0)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _emerge(s, day, groups, p, days_since_seeding):
     """Count warm days with a moist seedbed until the mix is up, or give the stand up."""
     wanted, warm = 0.0, 0.0
@@ -134,7 +134,7 @@ def _emerge(s, day, groups, p, days_since_seeding):
             s[ALIVE + g * LANES + i] *= 1.0 - fails
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def crown_temperature(tmin_c, snow_cm):
     """Return the least temperature at the crown of a cereal, degC.
 
@@ -145,7 +145,7 @@ def crown_temperature(tmin_c, snow_cm):
     return tmin_c if tmin_c >= 0.0 else 2.0 + tmin_c * (0.4 + 0.0018 * depth * depth)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _frost(s, day, groups, p):
     """Harden, and kill each group at its own temperature; a stand of which nothing lives is closed."""
     tmin_c, cm_per_mm = day.tmin_c, p.snow_depth_cm_per_mm
@@ -180,7 +180,7 @@ def _frost(s, day, groups, p):
         _bury(s, groups)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _canopy(s, day, groups, p, density, water_bonus):
     """Build the canopy of the day from its groups: cover, Kcb, roots, p-fraction and warmth of the whole mix."""
     thinning, multiplier, per_degree = np.sqrt(min(1.0, density)), p.canopy_multiplier, 1.0 / p.growth_span_c
@@ -209,7 +209,7 @@ def _canopy(s, day, groups, p, density, water_bonus):
         s[WARMTH + i] = warmth * per_cover if some else 1.0
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _grow(s, day, groups, p):
     """Turn water into dry matter and heat into canopy and roots."""
     # Pa / kPa = g dry matter per kg water; 1 g/kg = 10 kg/ha per mm (Tanner and Sinclair 1983 form)
@@ -231,7 +231,7 @@ def _grow(s, day, groups, p):
         s[STANDING + i] = standing
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _shelter(s, p):
     """Let a standing cover hold snow and slow wind."""
     for i in range(LANES):
@@ -239,7 +239,7 @@ def _shelter(s, p):
         s[SHELTER + i] = height if s[GROWING + i] > 0.5 else s[SHELTER + i]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def cover_day(s, day, groups, p, density, water_bonus, days_since_seeding):
     """Run one day of a seeded option: water, growth and frost.
 

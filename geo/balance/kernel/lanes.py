@@ -10,10 +10,10 @@ over lanes. One array with fixed places lets the compiler see that rows do not o
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numba.core import config
 
-from geo.balance.records import FLUXES, GROUP, MAX_GROUPS, SOIL, STATE
+from geo.balance.kernel.compiled import compiled
+from geo.balance.kernel.records import FLUXES, GROUP, MAX_GROUPS, SOIL, STATE
 
 LANES = 1 if config.DISABLE_JIT else 16  # type: ignore[attr-defined]
 """Units side by side (shorter loops are unrolled, not widened); one where the compiler is off."""
@@ -96,7 +96,7 @@ def soil_rows(soils: np.ndarray) -> np.ndarray:
     return np.ascontiguousarray(soils).view(np.float64).reshape(len(soils), -1)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def load_soils(s, soils, units):
     """Put the soils of `units` on the lanes."""
     for row in range(soils.shape[1]):
@@ -104,7 +104,7 @@ def load_soils(s, soils, units):
             s[STATE_END + row * LANES + i] = soils[units[i], row]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def highest(s, row):
     """Return the largest value of a row."""
     most = s[row]
@@ -113,14 +113,14 @@ def highest(s, row):
     return most
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def fill(s, row, value):
     """Set a row to one value."""
     for i in range(LANES):
         s[row + i] = value
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST, inline="always")
+@compiled(fastmath=FAST, inline="always")
 def falling(x):
     """Return exp(-x) for x >= 0, from sums and products alone, so that lanes stay side by side.
 
@@ -143,7 +143,7 @@ def falling(x):
     return e * e
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST, inline="always")
+@compiled(fastmath=FAST, inline="always")
 def power_of_share(share, exponent):
     """Return share^exponent for a share of 0.01 to 1 and an exponent of 0 to 1 (relative error below 1e-8).
 

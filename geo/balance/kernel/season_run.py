@@ -1,17 +1,17 @@
 """One season of one block of units: four options on the same weather, from harvest to the next planting (compiled).
 
 The previous small grain is run once and shared; the overwintering cover is run once and forked at each termination
-date, since until then nothing differs. Rows of a block are named in `geo.balance.lanes`.
+date, since until then nothing differs. Rows of a block are named in `geo.balance.kernel.lanes`.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from geo.balance.cover import cover_day, end_cover, open_stand
-from geo.balance.day import BARE, PLANTED, decay_day, residue_cover, water_day
-from geo.balance.lanes import (
+from geo.balance.kernel.compiled import compiled
+from geo.balance.kernel.cover import cover_day, end_cover, open_stand
+from geo.balance.kernel.day import BARE, PLANTED, decay_day, residue_cover, water_day
+from geo.balance.kernel.lanes import (
     ALIVE,
     CANOPY,
     CAPACITY,
@@ -38,7 +38,7 @@ from geo.balance.lanes import (
     highest,
     load_soils,
 )
-from geo.balance.records import FLUXES, N_SUB
+from geo.balance.kernel.records import FLUXES, N_SUB
 from geo.season import RUN_IN_DAYS
 
 STUBBLE, KILLED, EARLY, LATE = (np.int64(k) for k in range(4))
@@ -50,7 +50,7 @@ NEVER = np.int64(-1)
 """A day that does not come."""
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def small_grain_growth(day, p):
     """Return how far the small grain is grown `day` days after its start: 0, 1 in mid season, 0 when ripe (FAO-56).
 
@@ -66,7 +66,7 @@ def small_grain_growth(day, p):
     return 1.0 - min(1.0, (day - ripening) / (RUN_IN_DAYS - ripening))
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def run_in(s, days, start, p):
     """Grow the previous small grain on what is left of spring, and leave its stubble."""
     for j in range(N_SUB * LANES):
@@ -94,7 +94,7 @@ def run_in(s, days, start, p):
     start_stubble(s, p)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def start_stubble(s, p):
     """Leave fresh stubble without a cover, and an empty ledger."""
     fill(s, CANOPY, 0.0)
@@ -108,7 +108,7 @@ def start_stubble(s, p):
         fill(s, FLUX + k * LANES, 0.0)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def start_from(s, i, harvest_mm):
     """Replace the water of one lane by what was measured, foot by foot (NaN: as simulated; at most the capacity)."""
     first = s[CAPACITY + i] + s[CAPACITY + LANES + i]
@@ -121,7 +121,7 @@ def start_from(s, i, harvest_mm):
             s[WATER + k * LANES + i] = min(max(harvest_mm[k - 1], 0.0), s[CAPACITY + k * LANES + i])
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def any_day(s, day, groups, p, mix_setting, days_since_seeding):
     """Run one day with whatever stands: a living or emerging cover, or none."""
     if groups.size > 0 and highest(s, OPEN) > 0.5:
@@ -131,7 +131,7 @@ def any_day(s, day, groups, p, mix_setting, days_since_seeding):
     decay_day(s, day, p)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def available(s, i):
     """Return the plant-available water of the four feet in mm; the dried-out surface counts as zero."""
     total = 0.0
@@ -140,7 +140,7 @@ def available(s, i):
     return total
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def note_layers(out, s, i):
     """Write plant-available water by one-foot layer."""
     out[0] = max(0.0, s[WATER + i]) + max(0.0, s[WATER + LANES + i])
@@ -148,13 +148,13 @@ def note_layers(out, s, i):
         out[k - 1] = max(0.0, s[WATER + k * LANES + i])
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _whole_cover(s, i, p):
     residue = residue_cover(s[STRAW + i], s[DEAD + i], s[DEAD_AREA + i], p)
     return 1.0 - (1.0 - s[CANOPY + i]) * (1.0 - residue)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def above_ground(s, i, groups):
     """Return the dry matter of living and dead cover, kg/ha."""
     total = s[DEAD + i]
@@ -163,7 +163,7 @@ def above_ground(s, i, groups):
     return total
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _living_share(s, i, groups):
     share = 0.0
     for g in range(groups.size):
@@ -171,7 +171,7 @@ def _living_share(s, i, groups):
     return share * s[EMERGED + i] * s[OPEN + i]
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _note(t, o, year, event, s, units, groups, p, freeze, seeding, paw, stored, mass, cover, living):
     """Write down what is asked for at the start of day `t`."""
     since = t - event.harvest
@@ -202,7 +202,7 @@ def _note(t, o, year, event, s, units, groups, p, freeze, seeding, paw, stored, 
             cover[u, o, year, AT_END] = _whole_cover(s, i, p)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _close_books(o, year, s, units, emerged, flux):
     """Write the sums of the option; returns the largest daily imbalance."""
     for i in range(units.size):
@@ -212,13 +212,13 @@ def _close_books(o, year, s, units, emerged, flux):
     return highest(s, CLOSURE)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _copy(to, s):
     for j in range(STATE_END):
         to[j] = s[j]
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def run_season(
     year, s, forks, units, days, event, freeze, killed_mix, winter_mix, weeds, mix_settings, harvest_mm, ladder, p,
     paw, stored, mass, cover, living, emerged, flux, ladder_paw,
@@ -305,7 +305,7 @@ def run_season(
     return worst
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _note_common(u, year, since, paw, stored, mass, cover, living):
     """Give the early-ended option what the overwintering cover did before the fork."""
     for check in range(paw.shape[3]):
@@ -319,7 +319,7 @@ def _note_common(u, year, since, paw, stored, mass, cover, living):
     living[u, EARLY, year] = living[u, LATE, year]
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@compiled(nogil=True)
 def run_blocks(
     blocks, unit_cell, soils, days, events, freezes, killed_mix, winter_mix, weeds, mix_settings, harvest_mm, ladder,
     parameters, paw, stored, mass, cover, living, emerged, flux, ladder_paw,

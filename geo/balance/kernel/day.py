@@ -12,15 +12,15 @@ The physics, in the order of the day:
 7. growth, frost, decay of residue.
 
 Every term is a flux between named stores, so that the balance closes by construction and is checked each day.
-Rows of a block are named in `geo.balance.lanes`.
+Rows of a block are named in `geo.balance.kernel.lanes`.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from geo.balance.lanes import (
+from geo.balance.kernel.compiled import compiled
+from geo.balance.kernel.lanes import (
     BEFORE,
     CANOPY,
     CAPACITY,
@@ -60,26 +60,26 @@ from geo.balance.lanes import (
     fill,
     highest,
 )
-from geo.balance.records import N_SUB, SUB_THICKNESS_MM
+from geo.balance.kernel.records import N_SUB, SUB_THICKNESS_MM
 
 _TOP_MM = (0.0, 100.0, 304.8, 609.6, 914.4)
 _THICKNESS_MM = SUB_THICKNESS_MM
 BARE, PLANTED = np.bool_(False), np.bool_(True)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def dry_curve_number(cn2):
     """Return the curve number of a dry surface (ASCE Manual 70, 2016, eqs 14-12 to 14-20)."""
     return cn2 / (2.281 - 0.01281 * cn2)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def wet_curve_number(cn2):
     """Return the curve number of a wet surface (ASCE Manual 70, 2016, eqs 14-12 to 14-20)."""
     return cn2 / (0.427 + 0.00573 * cn2)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def adjusted_curve_number(cn2, depletion_mm, rew_mm, tew_mm):
     """Return the curve number for the wetness of the surface layer.
 
@@ -96,7 +96,7 @@ def adjusted_curve_number(cn2, depletion_mm, rew_mm, tew_mm):
     return cn3 + (cn1 - cn3) * (depletion_mm - wet) / (dry - wet)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def runoff_depth(precip_mm, curve_number):
     """Return direct runoff in mm (USDA NEH 630 chapter 10: Ia = 0.2 S, S = 25400/CN - 254)."""
     retention = 25400.0 / curve_number - 254.0
@@ -106,7 +106,7 @@ def runoff_depth(precip_mm, curve_number):
     return excess * excess / (excess + retention)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _steepness(rain_mm, cn2, depletion_mm, rew_mm, tew_mm):
     """Return by how much runoff falls per mm of depletion, between the wet and the dry end of the adjustment."""
     number = adjusted_curve_number(cn2, depletion_mm, rew_mm, tew_mm)
@@ -120,7 +120,7 @@ def _steepness(rain_mm, cn2, depletion_mm, rew_mm, tew_mm):
     return by_retention * 25400.0 / (number * number) * by_depletion
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def storm_runoff(rain_mm, cn2, depletion_mm, rew_mm, tew_mm):
     """Return runoff in mm such that a wetter surface never ends the storm drier than a drier one would.
 
@@ -145,13 +145,13 @@ def storm_runoff(rain_mm, cn2, depletion_mm, rew_mm, tew_mm):
     return min(runoff, drier + high - depletion_mm)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def residue_cover(straw_kg_ha, dead_cover_kg_ha, dead_area_m2_kg, p):
     """Return the share of ground under straw and dead cover: 1 - exp(-sum of area x mass), Gregory 1982."""
     return 1.0 - falling((p.straw_area_m2_kg * straw_kg_ha + dead_area_m2_kg * dead_cover_kg_ha) * 1e-4)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _snow(s, day, p):
     """Let snow fall and drift, lie, sublime and melt; rain and melt become the supply of the day."""
     rain, snow = day.rain_mm, day.snow_mm
@@ -174,7 +174,7 @@ def _snow(s, day, p):
         s[SUPPLY + i] = rain + melt
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _enter_frozen(s, p):
     """Hold back what frozen ground does not let in; it runs off."""
     for i in range(LANES):
@@ -186,13 +186,13 @@ def _enter_frozen(s, p):
         s[SUPPLY + i] = entering
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _curve_number(s, i):
     """Return the curve number of average wetness: between fallow and cover, by the living canopy."""
     return s[CN_FALLOW + i] + (s[CN_COVER + i] - s[CN_FALLOW + i]) * s[CANOPY + i]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _most_excess(s, rain_mm):
     """Return the largest rain beyond the initial abstraction on any lane, mm; runoff is looked at only above zero."""
     most = -1.0
@@ -201,7 +201,7 @@ def _most_excess(s, rain_mm):
     return most
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _run_off(s, rain_mm):
     """Shed the storm's runoff."""
     for i in range(LANES):
@@ -211,7 +211,7 @@ def _run_off(s, rain_mm):
         s[SUPPLY + i] -= shed
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _infiltrate(s):
     """Fill the sublayers from the top; the rest drains."""
     for i in range(LANES):
@@ -223,7 +223,7 @@ def _infiltrate(s):
         s[DRAINAGE + i] += supply
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _water_in(s, day, p):
     """Snow, melt, runoff and infiltration of the day."""
     _snow(s, day, p)
@@ -236,7 +236,7 @@ def _water_in(s, day, p):
     _infiltrate(s)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _drain_surface(s, p):
     """Move water of the surface layer into the room below it; the wetter it is, the faster (unsaturated flow).
 
@@ -255,7 +255,7 @@ def _drain_surface(s, p):
         s[WATER + i] -= wants - left
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def _evaporate(s, day, p):
     """Evaporation of the top 100 mm (FAO-56 eqs 71, 74, 75), none through snow, little from frozen ground."""
     kc_max, residue_cut, stubble_cut = p.kc_max, p.residue_evaporation_cut, p.standing_stubble_cut
@@ -277,7 +277,7 @@ def _evaporate(s, day, p):
         s[EVAPORATION + i] += taken
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def take_up(s, et0_mm):
     """Transpire from the rooted layers; leaves the depth taken and the stress coefficient. FAO-56 eqs 82-84."""
     for i in range(LANES):
@@ -303,7 +303,7 @@ def take_up(s, et0_mm):
         s[TRANSPIRATION + i] += used
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def _ledger(s, i):
     """Return stores plus spendings of one lane, mm (without the freedoms of `FAST`: it is what checks the others)."""
     total = s[SNOW + i]
@@ -312,7 +312,7 @@ def _ledger(s, i):
     return total + s[EVAPORATION + i] + s[TRANSPIRATION + i] + s[DRAINAGE + i] + s[RUNOFF + i] + s[SNOW_LOSS + i]
 
 
-@njit(cache=True, error_model="numpy")
+@compiled()
 def water_day(s, day, p, planted):
     """Run the water of one day on a block.
 
@@ -335,7 +335,7 @@ def water_day(s, day, p, planted):
         s[CLOSURE + i] = max(s[CLOSURE + i], abs(_ledger(s, i) - s[BEFORE + i] - precip))
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def decay_day(s, day, p):
     """Let residue rot: decomposition days are the lesser of a temperature and a moisture coefficient (Stroo 1989)."""
     per_day, heat = p.straw_decay_per_day, day.decay_heat
@@ -347,7 +347,7 @@ def decay_day(s, day, p):
         s[SHELTER + i] = s[SHELTER + i] if s[OPEN + i] > 0.5 else shelter_height(dead, p)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def shelter_height(cover_kg_ha, p):
     """Return the height of stubble and cover that holds snow and slows wind, m; it falls as the cover rots."""
     height_m = p.stubble_height_m + cover_kg_ha * 0.001 * p.cover_height_m_per_t_ha
