@@ -1,7 +1,8 @@
-"""Write whole or not at all: build beside the target, then swap everything in at once."""
+"""Write files whole or not at all: build beside the target, then swap everything in at once. Hash what is there."""
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import sqlite3
@@ -97,6 +98,35 @@ def staged_file(target: Path) -> Iterator[Path]:
     with staged(target.absolute().parent, check=False) as folder:
         _refuse_locked(target)
         yield folder / target.name
+
+
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write one file at once (text as UTF-8, line ends as they are); its folder is made when it does not exist.
+
+    Raises
+    ------
+    StudyError
+        When the file cannot be written. An earlier file stays as it was.
+    """
+    part = path.with_name(f".{path.name}-{os.getpid()}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(content.encode() if isinstance(content, str) else content)
+        os.replace(part, path)
+    except OSError as error:
+        raise StudyError(
+            "The file could not be written.",
+            f"{path} ({error.strerror})",
+            "Check the folder and the free space. An earlier file is untouched.",
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file as hexadecimal digits."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _swap(new: Path, target: Path, old: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import tomllib
@@ -10,7 +11,6 @@ from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
-import pooch
 import pytest
 import shapely
 from pytest_httpserver import HTTPServer
@@ -96,7 +96,7 @@ def test_a_whole_study_is_ready_to_read(services: Services, session: PoliteSessi
     assert set(record["sources"]) == {"outline", "soils", "daily"}
     assert "public domain" in record["sources"]["soils"]["licence"]
     for item in record["files"]:
-        assert pooch.file_hash(str(home / item["path"])) == item["sha256"]
+        assert hashlib.sha256((home / item["path"]).read_bytes()).hexdigest() == item["sha256"]
     assert all(re.fullmatch(r"[0-9a-f]{64}", r["sha256"]) for r in record["replies"])
     assert tomllib.loads((home / "study.toml").read_text())["soils"]["path"] == "soils"
 
@@ -215,6 +215,17 @@ def test_a_passing_fault_is_waited_out(
     assert not services.faults[service]
     assert max(waits) == pytest.approx(longest)
     assert report.requests_sent < session.sent == report.requests_sent + 2
+
+
+@pytest.mark.parametrize(
+    ("header", "wait_s"),
+    [("120", 120.0), ("Fri, 31 Dec 1999 23:59:59 GMT", 0.0), ("Fri, 31 Dec 9999 23:59:59 GMT", 300.0), ("soon", 0.0)],
+    ids=["seconds: RFC 9110 section 10.2.3", "date gone by: RFC 9110 section 10.2.3", "date far ahead", "neither"],
+)
+def test_the_wait_that_a_server_asks_for(header, wait_s, services: Services, session: PoliteSession, waits) -> None:
+    services.faults["outline"] = [(503, {"Retry-After": header})]
+    fetch_outline("99901", None, session, settings_of(services.bases)["outline"])
+    assert [w for w in waits if w != 1.0] == [max(wait_s, 2.0)]
 
 
 def test_a_slow_service_is_asked_again(services: Services, waits, tmp_path: Path) -> None:

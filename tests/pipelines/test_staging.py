@@ -12,7 +12,7 @@ import pytest
 
 from geo.errors import StudyError
 from pipelines.study import staging
-from pipelines.study.staging import staged, staged_file
+from pipelines.study.staging import staged, staged_file, write_whole
 
 
 def _listing(folder):
@@ -121,3 +121,17 @@ def test_a_file_where_the_folder_should_be(tmp_path):
     (tmp_path / "out").write_text("a file")
     with pytest.raises(StudyError, match="cannot be written"), staged(tmp_path / "out"):
         pass
+
+
+def test_one_file_is_written_whole_or_not_at_all(tmp_path, monkeypatch):
+    path = tmp_path / "new" / "a.txt"
+    write_whole(path, "caf\u00e9\n")
+    assert path.read_bytes() == b"caf\xc3\xa9\n"
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(staging.os, "replace", full)
+    with pytest.raises(StudyError, match="could not be written"):
+        write_whole(path, b"other")
+    assert _listing(tmp_path) == {"new/a.txt": b"caf\xc3\xa9\n"}

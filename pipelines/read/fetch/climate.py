@@ -12,7 +12,8 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from geo.errors import StudyError
-from pipelines.read.fetch.http_cache import PoliteSession, Reply, TooMuch, Transient, write_whole
+from pipelines.read.fetch.http_cache import PoliteSession, Reply, TooMuch, Transient, says_too_much
+from pipelines.study.staging import write_whole
 
 Progress = Callable[[str, int, int], None]
 
@@ -127,8 +128,7 @@ def check_netcdf(body: bytes, kind: str) -> None:
             raise Transient("the NetCDF file was cut") from None
         return
     text = body[:400].decode("utf-8", errors="replace").strip()
-    low = text.lower()
-    if any(words in low for words in ("too large", "too big", "timed out", "exceeds", "maximum")):
+    if says_too_much(text):
         raise TooMuch(text[:120])
     raise Transient(f"no NetCDF file came but {kind or 'something else'}")
 

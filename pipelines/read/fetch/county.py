@@ -14,16 +14,16 @@ from pathlib import Path
 from typing import Any, Literal
 
 import geopandas as gpd
-import pooch
 import shapely
 from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry
 
 from geo.errors import Problem, StudyError
 from pipelines.read.fetch.climate import fetch_grid, fetch_points
-from pipelines.read.fetch.http_cache import PoliteSession, Reply, Transient, write_whole
+from pipelines.read.fetch.http_cache import PoliteSession, Reply, Transient
 from pipelines.read.fetch.soils import fetch_soils
 from pipelines.study.house import shared_dir, version
+from pipelines.study.staging import file_sha256, write_whole
 
 Progress = Callable[[str, int, int], None]
 Climate = Literal["daily", "daily_points", "normals", "none"]
@@ -142,12 +142,12 @@ def fetch_study(
     fetched = max((r.fetched[:10] for r in replies), default="")
     terms = {n: (str(table[n]["licence"]), fetched) for n in ("soils", climate) if n in table}
     study, text = home / "study.toml", study_text(name, climate, years, terms).encode()
-    if not study.exists() or pooch.file_hash(str(study)) == earlier.get("study_sha256"):
+    if not study.exists() or file_sha256(study) == earlier.get("study_sha256"):
         write_whole(study, text)
     else:
         problems = [*problems, Problem("study", "study.toml", "it was changed by hand", "warning", "kept as it is")]
     files = [
-        FetchedFile(source, str(p.relative_to(home)), pooch.file_hash(str(p)), p.stat().st_size)
+        FetchedFile(source, str(p.relative_to(home)), file_sha256(p), p.stat().st_size)
         for source, paths in written.items()
         for p in paths
     ]

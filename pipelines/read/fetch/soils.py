@@ -16,8 +16,9 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from geo.errors import Problem, StudyError
-from pipelines.read.fetch.http_cache import PoliteSession, TooMuch, Transient, write_whole
+from pipelines.read.fetch.http_cache import PoliteSession, TooMuch, Transient, says_too_much
 from pipelines.study.house import shared_dir
+from pipelines.study.staging import write_whole
 
 Progress = Callable[[str, int, int], None]
 
@@ -214,7 +215,7 @@ def read_rows(body: bytes, kind: str, rows_limit: int, bytes_limit: int) -> list
     text = body.decode("utf-8-sig", errors="replace").lstrip()
     if text.startswith("<"):
         plain = " ".join(text.split())
-        if "timed out" in text.lower() or "timeout" in text.lower() or "maximum" in text.lower():
+        if says_too_much(text):
             raise TooMuch("the query timed out")
         if "serviceexception" in text.lower():
             raise StudyError(
