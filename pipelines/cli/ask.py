@@ -74,10 +74,10 @@ def check(
     """
     from rich.console import Console
 
-    from pipelines.cli.check import CHECK_STEPS, check_study
-    from pipelines.run.progress import RunProgress
+    from pipelines.cli.check import check_study
+    from pipelines.run.progress import RunProgress, check_plan
 
-    with RunProgress(CHECK_STEPS, Console(stderr=True)) as progress:
+    with RunProgress(check_plan(), Console(stderr=True)) as progress:
         report = check_study(study, progress.report, out)
     print_check(Console(highlight=False), report)
     if report.faults:

@@ -22,7 +22,6 @@ from pipelines.study.staging import staged_file
 from pipelines.study.tables import load_tables, zone_rules
 from pipelines.study.units import Units
 
-CHECK_STEPS = {"layers": 3.0, "grid": 1.0, "units": 2.0, "weather": 3.0, "slope": 0.5, "map": 3.0}
 MAP_FILE, PROBLEMS_FILE = "check.png", "check_problems.csv"
 _MISSING_SHARE = 0.02
 _NAMED = 6

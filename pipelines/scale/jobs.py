@@ -115,8 +115,8 @@ class Slopes:
                         json.dumps({"key": job.key, "layers": job.layers, "map_units": sums}), encoding="utf-8"
                     )
 
-        report("lie", 0, len(self.todo))
-        work(team, measure_slopes, self.todo, done, lambda n: report("lie", n, len(self.todo)))
+        report("slope", 0, len(self.todo))
+        work(team, measure_slopes, self.todo, done, lambda n: report("slope", n, len(self.todo)))
 
     def handed_out(self) -> list[Job]:
         """Return the jobs with the file of slopes; the key of each takes in the slopes in its window.

@@ -268,16 +268,16 @@ def _shares(study: Study, part: Part | None) -> Report:
     """Return a report that tells the share of the tile that is done, at most twice a second."""
     if part is None:
         return _silent
-    from pipelines.run.progress import Estimate, run_plan
+    from pipelines.run.progress import WorkDone, run_plan
 
-    estimate, last = Estimate(run_plan(study.run.parameter_sets, study.run.field_pages)), 0.0
+    work, last = WorkDone(run_plan(study.run.parameter_sets, study.run.field_pages)), 0.0
 
     def report(step: str, done: int, total: int) -> None:
         nonlocal last
-        estimate.tell(step, done, total)
+        work.tell(step, done, total)
         if (now := time.monotonic()) - last >= 0.5:
             last = now
-            part(estimate.fraction)
+            part(work.fraction)
 
     return report
 

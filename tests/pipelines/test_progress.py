@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
 
 import pytest
 from rich.console import Console
 
-from pipelines.run.progress import RUN_STEPS, Estimate, RunProgress, region_plan, run_plan, shown_time
+from pipelines.run.progress import RUN_STEPS, RunProgress, WorkDone, region_plan, run_plan, shown_time
 from pipelines.run.steps import STEPS
 from tests.pipelines.conftest import TinyRun
 
@@ -29,46 +30,49 @@ def test_shown_time(seconds: float, text: str) -> None:
     assert shown_time(seconds) == text
 
 
+def lines_of(plan: Mapping[str, float], clock: Clock, reports: list[tuple[float, str, float, int]]) -> list[str]:
+    """Return the lines that a run prints outside a terminal; a report is (seconds since the last, step, done, of)."""
+    stream = io.StringIO()
+    with RunProgress(plan, Console(file=stream, width=100), clock) as progress:
+        for seconds, step, done, total in reports:
+            clock.now += seconds
+            progress.report(step, done, total)
+    return stream.getvalue().splitlines()
+
+
 def test_a_real_run_never_goes_backwards_and_ends_at_one(tiny_run: TinyRun) -> None:
-    estimate, seen = Estimate(run_plan(2)), []
+    work, seen = WorkDone(run_plan(2)), []
     for step, done, total in tiny_run.reports:
-        estimate.tell(step, done, total)
-        seen.append(estimate.fraction)
+        work.tell(step, done, total)
+        seen.append(work.fraction)
     assert seen == sorted(seen)
     assert seen[-1] == pytest.approx(1.0)
     assert {step for step, _, _ in tiny_run.reports} <= set(RUN_STEPS)
 
 
 def test_time_left_follows_the_pace() -> None:
-    clock = Clock()
-    estimate = Estimate({"a": 1.0, "b": 3.0}, clock)
-    assert estimate.left is None
-    clock.now += 10
-    estimate.tell("a", 1, 1)
-    assert estimate.left == pytest.approx(30.0)
-    clock.now += 60
-    estimate.tell("b", 2, 3)
-    assert estimate.fraction == pytest.approx(0.75)
-    assert estimate.left == pytest.approx(70 / 3)
+    plan = {"zones": 1.0, "fields": 3.0}
+    lines = lines_of(plan, Clock(), [(0, "zones", 0, 1), (10, "zones", 1, 1), (15, "fields", 1, 3)])
+    assert lines == [
+        "Assigning zones (0 s)",
+        "Assigning zones (10 s, about 30 s left)",
+        "Rating fields (25 s, about 25 s left)",
+    ]
 
 
 def test_compiling_sets_no_pace() -> None:
-    clock = Clock()
-    estimate = Estimate({"compile": 1.0, "balance": 1.0}, clock)
-    clock.now += 2
-    estimate.tell("compile", 0, 1)
-    assert estimate.left is None
-    clock.now += 50
-    estimate.tell("compile", 1, 1)
-    assert estimate.left == pytest.approx(2.0)
+    plan = {"compile": 0.0, "balance": 4.0}
+    before = [(2, "compile", 0, 1), (50, "compile", 1, 1)]
+    lines = lines_of(plan, Clock(), [*before, (2, "balance", 1, 4), (2, "balance", 2, 4), (10, "zones", 1, 1)])
+    assert all("left" not in line for line in lines[:2]), "nothing is known while compiling"
+    assert lines[-1] == "Assigning zones (1 min 06 s, about 4 s left)"
 
 
 def test_steps_that_are_left_out_count_as_done() -> None:
-    estimate = Estimate(run_plan(0))
-    estimate.tell("compare", 1, 1)
-    assert estimate.fraction == pytest.approx(
-        1 - (RUN_STEPS["publish"] + RUN_STEPS["field pages"]) / sum(run_plan(0).values())
-    )
+    work = WorkDone(run_plan(0))
+    work.tell("compare", 1, 1)
+    after = RUN_STEPS["publish"][0] + RUN_STEPS["field pages"][0]
+    assert work.fraction == pytest.approx(1 - after / sum(run_plan(0).values()))
 
 
 def test_every_step_of_the_run_has_words() -> None:
@@ -86,7 +90,7 @@ def test_without_a_terminal_one_line_a_step_and_one_every_ten_seconds() -> None:
     assert lines[0].startswith("Running the water balance (")
     assert sum("Running the water balance" in line for line in lines) == 3
     assert "left" in lines[1]
-    assert lines[-1].startswith("Drawing the zones")
+    assert lines[-1].startswith("Assigning zones")
     assert "\x1b" not in stream.getvalue()
 
 
@@ -110,4 +114,4 @@ def test_a_plan_that_is_known_later_takes_over() -> None:
         progress.report("tiles", 0, 4)
         clock.now += 30
         progress.report("tiles", 2.5, 4)  # two tiles and a half
-    assert "Running tiles 2 of 4 (30 s, about 18 s left)" in out.getvalue()
+    assert "Running tiles 2 of 4 (34 s, about 18 s left)" in out.getvalue()
