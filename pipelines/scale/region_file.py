@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from geo.errors import StudyError
-from pipelines.study.faults import study_faults, toml_fault
+from pipelines.study.faults import read_checked
 from pipelines.study.file import Study, load_study
 from pipelines.study.words import load_catalogue
 
@@ -85,38 +84,11 @@ def load_region(path: Path) -> tuple[Region, Study, Path, dict[str, str]]:
     StudyError
         With every fault of either file: line, key, what is allowed.
     """
-    region, digest = _checked(path)
+    region, text = read_checked(path, Region, "region", "the one in docs/scale.md")
     study_file = path.parent / region.region.study
     if study_file.resolve() == path.resolve():
         raise StudyError(
             "The region file names itself as its study.", f"{path.name}: region.study", "Name the study."
         )
     study, study_digest = load_study(study_file)
-    return region, study, study_file, {"region": digest, "study": study_digest}
-
-
-def _checked(path: Path) -> tuple[Region, str]:
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise StudyError(
-            "There is no region file here.", str(path), "Check the path, or start from the one in docs/scale.md."
-        ) from None
-    except (UnicodeDecodeError, OSError):
-        raise StudyError(
-            "The region file cannot be read as text.", str(path), "Give a file that may be read, saved as UTF-8 text."
-        ) from None
-    try:
-        region = Region.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise StudyError(
-            "The region file is not valid TOML.",
-            f"{path}: {toml_fault(path.name, text, error)}",
-            "Correct that line.",
-        ) from None
-    except ValidationError as error:
-        faults = study_faults(path.name, text, error.errors(), Region)
-        raise StudyError(
-            "The region file has faults.", "\n         ".join([str(path), *faults]), "Correct the lines above."
-        ) from None
-    return region, hashlib.sha256(text.encode()).hexdigest()
+    return region, study, study_file, {"region": hashlib.sha256(text.encode()).hexdigest(), "study": study_digest}

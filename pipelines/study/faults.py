@@ -1,46 +1,26 @@
-"""Faults of a study file in our own words: the line, the key, what stands there and what may stand there."""
+"""Faults of a study file for its user: the line, the key, its value, and which values are allowed."""
 
 from __future__ import annotations
 
-import datetime
 import difflib
+import json
 import re
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
 
-import annotated_types
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 
+from geo.errors import StudyError
 from pipelines.study.words import load_catalogue
 
+Model = TypeVar("Model", bound=BaseModel)
 _SHOWN_LETTERS = 60
-_POSITION = re.compile(r"\(at (?:line (\d+), column (\d+)|end of document)\)")
-# What the TOML reader says, and our words for it; the first that fits counts.
-_TOML_WORDS = (
-    ("Cannot overwrite", "twice"),
-    ("Cannot declare", "twice"),
-    ("Cannot redefine", "twice"),
-    ("Cannot mutate", "twice"),
-    ("Expected '='", "no_equals"),
-    ("Unterminated string", "open_text"),
-    ("Unescaped '\\'", "backslash"),
-    ("Invalid hex value", "backslash"),
-    ("Unclosed array", "open_list"),
-    ("Unclosed inline table", "open_table"),
-    ("at the end of a table declaration", "open_head"),
-    ("Invalid date", "date"),
-    ("Expected newline", "rest_of_line"),
-    ("Invalid value", "value"),
-    ("Illegal character", "open_text"),
-)
-# Kinds of fault of the validation, by what the value should have been.
-_KINDS: Mapping[str, str] = {
-    "string_type": "text", "int_type": "whole", "int_parsing": "whole", "int_from_float": "whole",
-    "float_type": "number", "float_parsing": "number", "finite_number": "number", "bool_type": "yes_no",
-    "bool_parsing": "yes_no", "dict_type": "table", "model_type": "table", "model_attributes_type": "table",
-    "string_too_short": "empty",
-}  # fmt: skip
+_HEAD = re.compile(r"\s*\[+\s*([^\]]+?)\s*\]+")
+_ITEM = re.compile(r"\s*([\w.\"'-]+)\s*=")
+_TYPES = {"string": "text", "integer": "whole", "number": "number", "boolean": "yes_no", "object": "table"}
+"""Our word for each type of a JSON schema."""
 
 
 def words(key: str, **values: object) -> str:
@@ -54,41 +34,87 @@ def did_you_mean(name: str, allowed: Iterable[str]) -> str:
     return " " + words("did_you_mean", name=near[0]) if near else ""
 
 
+def read_checked(path: Path, model: type[Model], kind: str, start: str) -> tuple[Model, str]:
+    """Read a TOML file and check it against its model.
+
+    Parameters
+    ----------
+    path : Path
+    model : BaseModel type
+        Of the whole file.
+    kind : str
+        What the file is called in messages: ``study`` or ``region``.
+    start : str
+        Where a user finds a file to start from.
+
+    Returns
+    -------
+    value : BaseModel
+    text : str
+        What the file holds.
+
+    Raises
+    ------
+    StudyError
+        With the fault of the syntax, or with every faulty key: line, key, what is allowed.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise StudyError(
+            f"There is no {kind} file here.", str(path), f"Check the path, or start from {start}."
+        ) from None
+    except (UnicodeDecodeError, OSError):
+        raise StudyError(
+            f"The {kind} file cannot be read as text.",
+            str(path),
+            "Give a file that may be read, saved as UTF-8 text.",
+        ) from None
+    try:
+        return model.model_validate(tomllib.loads(text)), text
+    except tomllib.TOMLDecodeError as error:
+        place = f"{path}: {_toml_fault(path.name, text, error)}"
+        raise StudyError(f"The {kind} file is not valid TOML.", place, words("toml.fix")) from None
+    except ValidationError as error:
+        faults: dict[tuple[str, ...], str] = {}
+        for detail in error.errors():
+            keys = _shown_keys(detail["loc"])
+            faults.setdefault(keys, f"{placed(path.name, text, keys)}: {_fault(keys, detail, model)}")
+        place = "\n         ".join([str(path), *faults.values()])
+        raise StudyError(f"The {kind} file has faults.", place, "Correct the lines above.") from None
+
+
 def toml_text(value: object) -> str:
     """Return a value as it is written in TOML, cut when it is long."""
-    if isinstance(value, bool):
-        text = "true" if value else "false"
-    elif isinstance(value, str):
-        text = f'"{value}"'
-    elif isinstance(value, list | tuple):
-        text = "[" + ", ".join(toml_text(v) for v in value) + "]"
+    if isinstance(value, list):
+        text = "[" + ", ".join(map(toml_text, value)) + "]"
     elif isinstance(value, Mapping):
         text = "{ " + ", ".join(f"{k} = {toml_text(v)}" for k, v in value.items()) + " }" if value else "{}"
-    elif isinstance(value, datetime.date | datetime.time):
-        text = value.isoformat()
     else:
-        text = str(value)
+        text = json.dumps(value, ensure_ascii=False) if isinstance(value, str | bool) else str(value)
+    return _cut(text)
+
+
+def _cut(text: str) -> str:
     return text if len(text) <= _SHOWN_LETTERS else text[: _SHOWN_LETTERS - 4] + " ..."
+
+
+def _key_lines(text: str) -> Iterator[tuple[int, tuple[str, ...]]]:
+    """Yield the 1-based line of each table and each key of TOML text, with its name from the top of the file."""
+    table: tuple[str, ...] = ()
+    for number, line in enumerate(text.splitlines(), start=1):
+        found = _HEAD.match(line) or _ITEM.match(line)
+        if found:
+            name = tuple(part.strip(" \"'") for part in found[1].split("."))
+            if found.re is _HEAD:
+                table = name
+            yield number, name if found.re is _HEAD else table + name
 
 
 def line_of(text: str, keys: Sequence[str]) -> int | None:
     """Return the 1-based line of a key in TOML text, or of its table; None when neither is there."""
-    keys = tuple(keys)
-    table: tuple[str, ...] = ()
-    best = None
-    for number, line in enumerate(text.splitlines(), start=1):
-        head = re.match(r"^\s*\[+\s*([^\]]+?)\s*\]+", line)
-        if head:
-            table = tuple(part.strip().strip("\"'") for part in head[1].split("."))
-            if keys[: len(table)] == table:
-                best = number
-            continue
-        item = re.match(r"^\s*([\w.\"'-]+)\s*=", line)
-        if item:
-            full = (*table, *(part.strip("\"'") for part in item[1].split(".")))
-            if keys[: len(full)] == full:
-                return number
-    return best
+    found = [(len(name), -number) for number, name in _key_lines(text) if name == tuple(keys[: len(name)])]
+    return -max(found)[1] if found else None
 
 
 def placed(file: str, text: str, keys: Sequence[str]) -> str:
@@ -97,140 +123,80 @@ def placed(file: str, text: str, keys: Sequence[str]) -> str:
     return words("line", file=file, line=number) if number else file
 
 
-def toml_fault(file: str, text: str, error: tomllib.TOMLDecodeError) -> str:
-    """Return where TOML text breaks and how, in one line."""
-    message = str(error)
-    found = _POSITION.search(message)
+def _toml_fault(file: str, text: str, error: tomllib.TOMLDecodeError) -> str:
+    """Return the line on which TOML text breaks, the reader's message, and where a doubled key came first."""
     lines = text.splitlines() or [""]
-    number = int(found[1]) if found and found[1] else len(lines)
-    shown = lines[min(number, len(lines)) - 1].strip()
-    key = next((ours for theirs, ours in _TOML_WORDS if theirs in message), "unclear")
-    told = words(f"toml.{key}", line=_cut(shown))
-    if key == "twice":
-        first = _first_place(lines, number)
-        told += " " + words("toml.first", line=first) if first else ""
-    return f"{words('line', file=file, line=number)}: {told}"
-
-
-def _cut(text: str) -> str:
-    return text if len(text) <= _SHOWN_LETTERS else text[: _SHOWN_LETTERS - 4] + " ..."
-
-
-def _first_place(lines: list[str], number: int) -> int | None:
-    """Return the line on which the key or the table of a line stands for the first time."""
-    again = lines[min(number, len(lines)) - 1]
-    head = re.match(r"^\s*\[+\s*([^\]]+?)\s*\]+", again)
-    before = "\n".join(lines[: number - 1])
-    if head:
-        return line_of(before, [part.strip().strip("\"'") for part in head[1].split(".")])
-    item = re.match(r"^\s*([\w.\"'-]+)\s*=", again)
-    tables = [m[1] for m in re.finditer(r"^\s*\[+\s*([^\]\n]+?)\s*\]+", before, re.MULTILINE)]
-    if not item:
-        return None
-    table = [part.strip() for part in tables[-1].split(".")] if tables else []
-    return line_of(before, [*table, *item[1].split(".")])
-
-
-def study_faults(file: str, text: str, errors: Sequence[Any], model: type[BaseModel]) -> list[str]:
-    """Return one line for each faulty key.
-
-    Parameters
-    ----------
-    file : str
-        Name of the file.
-    text : str
-        What it holds.
-    errors : sequence of pydantic error details
-    model : BaseModel type
-        Of the whole file.
-    """
-    told: dict[tuple[str, ...], str] = {}
-    for error in errors:
-        keys = _shown_keys(error["loc"])
-        told.setdefault(keys, f"{placed(file, text, keys)}: {_fault(keys, error, model)}")
-    return list(told.values())
+    message, _, position = str(error).partition(" (at ")
+    line = re.match(r"line (\d+)", position)
+    number = min(int(line[1]) if line else len(lines), len(lines))
+    fault = f"{words('line', file=file, line=number)}: {message}: {_cut(lines[number - 1].strip())}"
+    if message.startswith("Cannot"):
+        known = list(_key_lines("\n".join(lines[:number])))
+        first = next(n for n, name in known if name == known[-1][1])
+        fault += "" if first == number else f". {words('toml.first', line=first)}"
+    return fault
 
 
 def _shown_keys(loc: Sequence[object]) -> tuple[str, ...]:
     """Return the keys of a fault, without the place inside a list."""
-    keys: list[str] = []
-    for part in loc:
-        if isinstance(part, int) or str(part) == "[key]":
-            break
-        keys.append(str(part))
-    return tuple(keys)
+    inner = next((n for n, part in enumerate(loc) if isinstance(part, int) or part == "[key]"), len(loc))
+    return tuple(map(str, loc[:inner]))
 
 
 def _fault(keys: tuple[str, ...], error: Any, model: type[BaseModel]) -> str:
     name = ".".join(keys)
-    kind = str(error["type"])
-    if kind == "extra_forbidden" or "[key]" in error["loc"]:
+    if error["type"] == "extra_forbidden" or "[key]" in error["loc"]:
         return _no_such_key(keys, model)
-    if kind == "missing":
+    if error["type"] == "missing":
         return words("missing_table" if len(keys) == 1 else "missing", name=name)
-    return f"{name} = {toml_text(error['input'])}: {_what_is_wrong(keys, error, model)}"
+    return f"{name} = {toml_text(error['input'])}: {_what_is_wrong(error, _schema_of(keys, model))}"
 
 
-def _what_is_wrong(keys: tuple[str, ...], error: Any, model: type[BaseModel]) -> str:
+def _what_is_wrong(error: Any, schema: Mapping[str, Any]) -> str:
     kind = str(error["type"])
     if kind == "value_error":
         return str(error["ctx"]["error"])
     if kind == "literal_error":
-        allowed = re.findall(r"'([^']*)'", str(error["ctx"]["expected"]))
-        near = did_you_mean(str(error["input"]), allowed)
-        return words("one_of", allowed=", ".join(f'"{a}"' for a in allowed)) + near
-    if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
-        return _range(keys, model)
+        near = did_you_mean(str(error["input"]), schema["enum"])
+        return words("one_of", allowed=", ".join(f'"{name}"' for name in schema["enum"])) + near
+    if kind == "string_too_short":
+        return words("empty")
     if kind == "string_too_long":
         return words("too_long", letters=error["ctx"]["max_length"])
-    return words(_KINDS.get(kind, "unfit"))
-
-
-def _range(keys: tuple[str, ...], model: type[BaseModel]) -> str:
-    """Return the range that a number must lie in, from the constraints of its field."""
-    table, name = _model_at(keys[:-1], model), keys[-1]
-    low = high = above = None
-    for rule in table.model_fields[name].metadata if table is not None and name in table.model_fields else ():
-        if isinstance(rule, annotated_types.Ge):
-            low = rule.ge
-        elif isinstance(rule, annotated_types.Gt):
-            above = rule.gt
-        elif isinstance(rule, annotated_types.Le):
-            high = rule.le
-    if above is not None:
-        return words("above_to", low=above, high=high)
-    return words("at_least", low=low) if high is None else words("from_to", low=low, high=high)
+    if kind.startswith(("greater_than", "less_than")):
+        if "exclusiveMinimum" in schema:
+            return words("above_to", low=schema["exclusiveMinimum"], high=schema["maximum"])
+        key = "from_to" if "maximum" in schema else "at_least"
+        return words(key, low=schema["minimum"], high=schema.get("maximum"))
+    return words(_TYPES.get(schema.get("type", ""), "unfit"))
 
 
 def _no_such_key(keys: tuple[str, ...], model: type[BaseModel]) -> str:
     """Say that a key is unknown, which one may be meant, in which table it belongs, and what is allowed."""
-    name = keys[-1]
-    allowed = allowed_keys(keys[:-1], model)
-    told = words("no_such_table" if len(keys) == 1 else "no_such_key", name=".".join(keys))
+    *table, name = keys
+    allowed = _allowed_keys(table, model)
+    fault = words("no_such_table" if len(keys) == 1 else "no_such_key", name=".".join(keys))
     near = did_you_mean(name, allowed)
-    homes = [t for t in model.model_fields if name in allowed_keys((t,), model)] if not near else []
-    told += near or (" " + words("belongs", table=f"[{homes[0]}]") if len(homes) == 1 else "")
-    return f"{told} {words('allowed', names=', '.join(allowed))}"
+    homes = [home for home in model.model_fields if name in _allowed_keys([home], model)] if not near else []
+    near = near or (" " + words("belongs", table=f"[{homes[0]}]") if len(homes) == 1 else "")
+    return f"{fault}{near} {words('allowed', names=', '.join(allowed))}"
 
 
-def allowed_keys(keys: tuple[str, ...], model: type[BaseModel]) -> list[str]:
+def _allowed_keys(keys: Sequence[str], model: type[BaseModel]) -> list[str]:
     """Return the keys that a table may hold."""
-    if keys == ("mixes",):
-        kinds = model.model_fields["mixes"].annotation
-        return sorted(kinds.__args__[0].__args__)  # type: ignore[union-attr]
-    table = _model_at(keys, model)
-    return [] if table is None else sorted(table.model_fields)
+    schema = _schema_of(keys, model)
+    return sorted(schema.get("properties") or schema.get("propertyNames", {}).get("enum", ()))
 
 
-def _model_at(keys: tuple[str, ...], model: type[BaseModel]) -> type[BaseModel] | None:
-    """Return the model of a table: the file itself, one of its tables, or one of a table of tables."""
-    found: type[BaseModel] | None = model
+def _schema_of(keys: Sequence[str], model: type[BaseModel]) -> dict[str, Any]:
+    """Return the JSON schema of a key or a table of the file; empty where anything may be written."""
+    whole = model.model_json_schema()
+    found: Any = whole
     for key in keys:
-        if found is None:
-            return None
-        field = found.model_fields.get(key)
-        if field is None:
-            return found if found is not model else None  # a name in a table of tables
-        kinds: list[Any] = [field.annotation, *getattr(field.annotation, "__args__", ())]
-        found = next((k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)), None)
-    return found
+        found = found.get("properties", {}).get(key) or found.get("additionalProperties") or {}
+        if not isinstance(found, dict):
+            return {}
+        found = (found.get("anyOf") or found.get("allOf") or [found])[0]
+        if "$ref" in found:
+            found = whole["$defs"][found["$ref"].rpartition("/")[2]]
+    return dict(found)

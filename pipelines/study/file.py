@@ -5,16 +5,15 @@ from __future__ import annotations
 import hashlib
 import math
 import re
-import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr
 
 from geo.errors import StudyError
 from geo.season import Calendar
-from pipelines.study.faults import placed, study_faults, toml_fault, words
+from pipelines.study.faults import placed, read_checked, words
 from pipelines.study.soil_kinds import SoilKind
 
 _LIKE_DATE = re.compile(r"^(\d{2})-(\d{2})$")
@@ -239,29 +238,7 @@ def load_study(path: Path) -> tuple[Study, str]:
     StudyError
         With every fault of the file: line, key, what is allowed.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise StudyError(
-            "There is no study file here.", str(path), "Check the path, or start from `springfill new FOLDER`."
-        ) from None
-    except (UnicodeDecodeError, IsADirectoryError, PermissionError):
-        raise StudyError(
-            "The study file cannot be read as text.", str(path), "Give a file that may be read, saved as UTF-8 text."
-        ) from None
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise StudyError(
-            "The study file is not valid TOML.", f"{path}: {toml_fault(path.name, text, error)}", "Correct that line."
-        ) from None
-    try:
-        study = Study.model_validate(raw)
-    except ValidationError as error:
-        faults = study_faults(path.name, text, error.errors(), Study)
-        raise StudyError(
-            "The study file has faults.", "\n         ".join([str(path), *faults]), "Correct the lines above."
-        ) from None
+    study, text = read_checked(path, Study, "study", "`springfill new FOLDER`")
     study._source = (path.name, text)
     try:
         _ = study.calendar

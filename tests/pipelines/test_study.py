@@ -112,8 +112,8 @@ def test_the_least_study_takes_every_default(tmp_path: Path) -> None:
             id="a map in feet",
         ),
         pytest.param(
-            ('path = "climate"', 'path = "climate"\n[map]\ncrs = "Albers, roughly"'), 10, ["map.crs", "no CRS"],
-            id="a CRS that does not exist",
+            ('path = "climate"', 'path = "climate"\n[map]\ncrs = "Albers, roughly"'), 10,
+            ["map.crs", "is not a known CRS"], id="a CRS that does not exist",
         ),
         pytest.param(
             ('path = "climate"', 'path = "climate"\n[run]\nparameter_sets = 500'), 10, ["run.parameter_sets", "64"],

@@ -1,4 +1,4 @@
-"""A study file with a fault: the answer names the line, the key and what may stand there, in our own words."""
+"""A study file with a fault: the answer names the line, the key and what is allowed, values in our own words."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ path = "soils"
 path = "climate"
 """
 NAME, SOILS, CLIMATE = 'name = "A study"', 'path = "soils"', 'path = "climate"'
-# Sentences of the libraries that read the file; none of them may reach a user.
+# Sentences of the library that checks the values; none of them may reach a user.
 FOREIGN = re.compile(
     r"Input should|valid (string|integer|number|dictionary|list|tuple|boolean)|Field required|Extra inputs|"
     r"Value error|unable to parse|at line \d+, column|Cannot overwrite|Cannot declare|Expected |validation error|"
@@ -84,18 +84,18 @@ BAD = [
     ("bounds upside down", at_end("[map]\nbounds = [1, 9, 3, 4]"), 10, ["bottom below top"]),
     ("a date without zeros", at_end('[season]\nharvest = "7-20"'), 10,
      ['season.harvest = "7-20": give month and day as "MM-DD"']),
-    ("30 February", at_end('[season]\nplanting = "02-30"'), 10, ["02-30 is no date of the calendar"]),
+    ("30 February", at_end('[season]\nplanting = "02-30"'), 10, ["02-30 is not a date of the calendar"]),
     ("a date with a year", at_end("[season]\nplanting = 2024-05-15"), 10,
      ["season.planting = 2024-05-15: give month and day"]),
     ("an unknown date", at_end('[season]\nplantin = "05-01"'), 10, ["Did you mean planting?"]),
     ("dates out of order", at_end('[season]\nseeding_winter_killed = "07-01"'), 9, ["seeding 07-01"]),
     ("a layer's date in words", in_soils('date = "last fall"'), 6, ['soils.date = "last fall": give a year']),
-    ("a layer's month 13", in_soils('date = "2024-13"'), 6, ["2024-13 is no date of the calendar"]),
+    ("a layer's month 13", in_soils('date = "2024-13"'), 6, ["2024-13 is not a date of the calendar"]),
     ("a layer's day in a number", in_soils("date = 20241001"), 6, ["soils.date = 20241001: give a year"]),
     ("an empty licence", in_soils('licence = ""'), 6, ['soils.licence = "": must not be empty']),
-    ("a map CRS that is none", at_end('[map]\ncrs = "Albers, roughly"'), 10, ["is no CRS that is known"]),
+    ("a map CRS that is none", at_end('[map]\ncrs = "Albers, roughly"'), 10, ["is not a known CRS"]),
     ("a map CRS in degrees", at_end('[map]\ncrs = "EPSG:4326"'), 10, ["not projected in metres"]),
-    ("a layer's CRS that is none", in_soils('crs = "EPSG:99999999"'), 6, ["soils.crs", "is no CRS"]),
+    ("a layer's CRS that is none", in_soils('crs = "EPSG:99999999"'), 6, ["soils.crs", "is not a known CRS"]),
     ("an unknown mix", at_end("[mixes.winterkilled]\ndensity = 1"), 9,
      ["mixes.winterkilled: there is no such key. Did you mean winter_killed?"]),
     ("text for a rule", at_end('[rules]\nshortfall_max = "a fifth"'), 10,
@@ -110,17 +110,36 @@ BAD = [
      ["Did you mean winter_cereal?"]),
     ("shares that do not add up", at_end("[mixes.overwinter]\ngroups = { winter_cereal = 0.5 }"), 10,
      ["add to"]),
-    ("a key twice", in_study('name = "B"'), 3, ['stands twice: name = "B"', "first on line 2"]),
-    ("a table twice", at_end('[soils]\npath = "x"'), 9, ["stands twice: [soils]", "first on line 4"]),
-    ("a line without a value", in_study("units"), 3, ["a key needs = and a value after it: units"]),
-    ("an open quote", (NAME, 'name = "A study'), 2, ["not closed by a quote"]),
-    ("a word without quotes", in_study("units = us"), 3, ["no text in quotes, number, date"]),
-    ("a Windows path", (SOILS, r'path = "C:\soils"'), 5, ["backslash", "write paths with /"]),
-    ("an open list", at_end("[map]\nbounds = [1, 2, 3"), 10, ["list that begins with ["]),
-    ("two values on a line", (NAME, NAME + " units = 'us'"), 2, ["one value a line"]),
-    ("a table name left open", ("[soils]", "[soils"), 4, ["in square brackets"]),
-    ("a day that is none", in_soils("date = 2024-02-30"), 6, ["no date of the calendar"]),
 ]  # fmt: skip
+BROKEN = [
+    ("a key twice", in_study('name = "B"'), 3, ['name = "B"', "already given on line 2"]),
+    ("a table twice", at_end('[soils]\npath = "x"'), 9, ["[soils]", "already given on line 4"]),
+    ("a line without a value", in_study("units"), 3, ["Expected '=' after a key", ": units"]),
+    ("an open quote", (NAME, 'name = "A study'), 2, ['name = "A study', "text needs quotes"]),
+    ("a word without quotes", in_study("units = us"), 3, ["Invalid value: units = us", "text needs quotes"]),
+    ("a Windows path", (SOILS, r'path = "C:\soils"'), 5, [r'path = "C:\soils"', "a path is written with /"]),
+    ("a Windows path to users", (SOILS, r'path = "C:\users"'), 5, ["a path is written with /"]),
+    ("an open list", at_end("[map]\nbounds = [1, 2, 3"), 10, ["Unclosed array"]),
+    ("two values on a line", (NAME, NAME + " units = 'us'"), 2, ["Expected newline"]),
+    ("a table name left open", ("[soils]", "[soils"), 4, ["Expected ']'", ": [soils"]),
+    ("a day that is none", in_soils("date = 2024-02-30"), 6, ["Invalid date"]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("change", "line", "told"), [pytest.param(*row[1:], id=row[0]) for row in BROKEN])
+def test_broken_toml_names_its_line_and_the_rules_of_writing(
+    tmp_path: Path, change: tuple[str, str], line: int, told: list[str]
+) -> None:
+    assert change[0] in LEAST
+    path = tmp_path / "study.toml"
+    path.write_text(LEAST.replace(*change), encoding="utf-8")
+    with pytest.raises(StudyError, match="not valid TOML") as caught:
+        load_study(path)
+    text = str(caught.value)
+    assert re.search(rf"study\.toml, line {line}: ", text), text
+    assert "column" not in text, "the place is named once"
+    for piece in told:
+        assert piece in text, text
 
 
 def read_whole(path: Path) -> None:
