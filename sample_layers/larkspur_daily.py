@@ -11,7 +11,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from geo.weather.generator import generate_daily
+from geo.weather import generate_daily
 from sample_layers.larkspur_climate import describe, normals_at, write_netcdf
 from sample_layers.larkspur_frame import CENTRE_LAT, CENTRE_LON, LAT_DEGREE_M, LON_DEGREE_M, Floats, Frame
 

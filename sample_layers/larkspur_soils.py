@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from geo.soils.pedotransfer import saxton_rawls
+from geo.soils import saxton_rawls
 
 SQUARE_M_PER_ACRE = 4046.8564224
 AGGREGATE_DEPTHS_CM = {"aws025wta": 25, "aws050wta": 50, "aws0100wta": 100, "aws0150wta": 150}

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import qmc
 
 from geo.balance.kernel.records import PARAMETER_NAMES
 from geo.balance.parameters import BalanceSettings
@@ -95,6 +94,8 @@ def apply_axis(
 
 def sample_sets(axes: list[Axis], n: int, seed: int = SEED) -> np.ndarray:
     """Return `n` parameter sets, shape (n, axis), by a Latin hypercube between the ends of each axis."""
+    from scipy.stats import qmc  # takes a second to load; most runs draw no sets
+
     unit = qmc.LatinHypercube(d=len(axes), seed=seed, optimization="random-cd").random(n)
     low = np.array([a.low for a in axes])
     high = np.array([a.high for a in axes])

@@ -1,4 +1,7 @@
-"""The water balance of every response unit, option and season: arrays in, one labelled Dataset out."""
+"""The water balance of every response unit, option and season: arrays in, one labelled Dataset out.
+
+The compiled kernel is loaded by the functions that run it, since Numba takes half a second to load.
+"""
 
 from __future__ import annotations
 
@@ -10,15 +13,13 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from geo.balance.kernel.lanes import LANES, pad_mix, soil_rows
 from geo.balance.kernel.records import DAY, EVENTS, FLUXES
-from geo.balance.kernel.season_run import STEP_DAYS, run_blocks
 from geo.balance.parameters import BalanceSettings
 from geo.errors import StudyError
 from geo.model_rules import DEFAULT_RULES, ModelRules
 from geo.options import OPTIONS
 from geo.season import CHECKS, LADDER_DAYS, SeasonIndex
-from geo.weather.air_humidity import growing_deficit
+from geo.weather import growing_deficit
 
 WHEN = ("freeze", "first_april", "end")
 
@@ -107,6 +108,8 @@ def _refuse_gaps(days: np.ndarray, seasons: SeasonIndex) -> None:
 
 def unit_blocks(unit_cell: np.ndarray) -> np.ndarray:
     """Return the units in blocks of one climate cell each, shape (block, `LANES`); -1 where a block is not full."""
+    from geo.balance.kernel.lanes import LANES
+
     order = np.argsort(unit_cell, kind="stable")
     cells, first, count = np.unique(unit_cell[order], return_index=True, return_counts=True)
     ahead = np.concatenate([[0], np.cumsum(-(-count // LANES))[:-1]]) if len(cells) else np.zeros(0, int)
@@ -163,6 +166,9 @@ def simulate(
     end the overwintering mix, so its ``freeze`` values are those of the early termination date. Survivors of the
     summer mix are sprayed on that date.
     """
+    from geo.balance.kernel.lanes import pad_mix, soil_rows
+    from geo.balance.kernel.season_run import STEP_DAYS, run_blocks
+
     days = pack_days(weather, rules) if days is None else days
     _refuse_gaps(days, seasons)
     events = np.zeros(len(seasons), EVENTS)

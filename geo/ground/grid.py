@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import xarray as xr
 
-    from geo.soils.table import SoilTable
+    from geo.soils import SoilTable
 
 DEFAULT_CRS = "EPSG:5070"
 MAX_CELLS = 2_000_000_000

@@ -15,7 +15,7 @@ from geo.errors import StudyError
 from geo.ground.row_blocks import row_blocks
 
 if TYPE_CHECKING:
-    from geo.soils.table import SoilTable
+    from geo.soils import SoilTable
 
 # What the water balance reads of a profile, with the step below which two values are the same soil.
 # Survey capacities are printed to 0.01 in/in (3 mm a foot), so 0.1 mm joins only real twins.

@@ -125,7 +125,7 @@ def mean_water(parts: list[FootWater], weight: ArrayLike) -> FootWater:
 
 
 @dataclass(frozen=True, slots=True)
-class Agreement:
+class Misfit:
     """How a model compares with measurements.
 
     Attributes
@@ -146,13 +146,13 @@ class Agreement:
     below: int
 
 
-def agreement(modelled_mm: ArrayLike, measured_mm: ArrayLike) -> Agreement:
+def misfit(modelled_mm: ArrayLike, measured_mm: ArrayLike) -> Misfit:
     """Compare pairs; pairs with a missing value do not count."""
     difference = np.asarray(modelled_mm, float) - np.asarray(measured_mm, float)
     difference = difference[np.isfinite(difference)]
     if not difference.size:
-        return Agreement(0, float("nan"), float("nan"), 0)
-    return Agreement(
+        return Misfit(0, float("nan"), float("nan"), 0)
+    return Misfit(
         difference.size,
         float(difference.mean()),
         float(np.sqrt((difference**2).mean())),

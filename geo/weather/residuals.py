@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 RESIDUAL_A = np.array([[0.567, 0.086, -0.002], [0.253, 0.504, -0.050], [-0.006, -0.039, 0.244]])
 RESIDUAL_B = np.array([[0.781, 0.0, 0.0], [0.328, 0.637, 0.0], [0.238, -0.341, 0.873]])
@@ -14,29 +13,16 @@ reproduce their own lag-0 and lag-1 correlations."""
 _SPIN_UP_DAYS = 60
 
 
-@njit(cache=True)
-def _recursion(noise: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    days = noise.shape[0]
-    out = np.empty((days, 3))
-    x0, x1, x2 = 0.0, 0.0, 0.0
-    for t in range(days):
-        e0, e1, e2 = noise[t, 0], noise[t, 1], noise[t, 2]
-        y0 = a[0, 0] * x0 + a[0, 1] * x1 + a[0, 2] * x2 + b[0, 0] * e0
-        y1 = a[1, 0] * x0 + a[1, 1] * x1 + a[1, 2] * x2 + b[1, 0] * e0 + b[1, 1] * e1
-        y2 = a[2, 0] * x0 + a[2, 1] * x1 + a[2, 2] * x2 + b[2, 0] * e0 + b[2, 1] * e1 + b[2, 2] * e2
-        x0, x1, x2 = y0, y1, y2
-        out[t, 0], out[t, 1], out[t, 2] = x0, x1, x2
-    return out
-
-
 def residual_series(days: int, rng: np.random.Generator) -> np.ndarray:
     """Return standard residuals of Tmax, Tmin and radiation, shape ``(days, 3)``.
 
     Mean 0, variance 1, lag-0 correlations near 0.63, 0.19 and -0.19. The radiation column is not used
     for weather here; it is carried because the matrices couple it to the temperatures.
     """
+    from geo.weather.loops import autoregression
+
     noise = rng.standard_normal((days + _SPIN_UP_DAYS, 3))
-    return _recursion(noise, RESIDUAL_A, RESIDUAL_B)[_SPIN_UP_DAYS:]
+    return autoregression(noise, RESIDUAL_A, RESIDUAL_B)[_SPIN_UP_DAYS:]
 
 
 def default_tmax_sd(tmax_c: np.ndarray) -> np.ndarray:

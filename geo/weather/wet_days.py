@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from scipy.special import gammaincinv
 
 WET_DAY_MM = 0.254
@@ -62,29 +61,6 @@ def estimate_wet_day_fraction(precip_mm_day: np.ndarray, tmean_c: np.ndarray) ->
     return np.clip(share, 0.0, 0.8)
 
 
-@njit(cache=True)
-def _chain(
-    uniform: np.ndarray,
-    share: np.ndarray,
-    slow: np.ndarray,
-    persistence: np.ndarray,
-    ceiling: float,
-) -> np.ndarray:
-    """Return wet days (cell, day); `share` and `persistence` are (cell, 365), `slow` is by day."""
-    cells, year = share.shape
-    days = uniform.size
-    wet = np.zeros((cells, days), dtype=np.bool_)
-    for c in range(cells):
-        before = uniform[0] < share[c, 0]
-        for t in range(days):
-            d = t % year
-            f = min(share[c, d] * slow[t], ceiling)
-            k = persistence[c, d] if f > 0.0 else 0.0
-            before = uniform[t] < (1.0 - k) * f + (k if before else 0.0)
-            wet[c, t] = before
-    return wet
-
-
 def draw_wet_days(uniform: np.ndarray, share: np.ndarray, slow: np.ndarray, persistence: np.ndarray) -> np.ndarray:
     """Return wet days, shape ``(cell, day)`` bool, of a first-order chain driven by the same uniforms in each cell.
 
@@ -99,7 +75,9 @@ def draw_wet_days(uniform: np.ndarray, share: np.ndarray, slow: np.ndarray, pers
     persistence : numpy.ndarray
         Lag-1 correlation of wet days, ``(cell, 365)``.
     """
-    return _chain(uniform, share, slow, persistence, MAX_WET_FRACTION)
+    from geo.weather.loops import wet_day_chain
+
+    return wet_day_chain(uniform, share, slow, persistence, MAX_WET_FRACTION)
 
 
 def slow_series(years: int, persistence: float, rng: np.random.Generator) -> np.ndarray:

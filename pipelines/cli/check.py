@@ -10,8 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from geo.errors import WHOLE_STUDY, Problem, StudyError, problem_table
-from geo.ground.grid import cell_area_ha
-from geo.ground.response_units import ResponseUnits, build_units
+from geo.ground import ResponseUnits, build_units, cell_area_ha
 from geo.rating.fields import field_coverage
 from pipelines.run import steps
 from pipelines.run.measured_places import unknown_fields

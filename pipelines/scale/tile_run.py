@@ -18,7 +18,7 @@ import pandas as pd
 import shapely
 
 from geo.errors import NothingHere, StudyError
-from geo.ground.grid import cell_area_ha, study_grid
+from geo.ground import cell_area_ha, study_grid
 from pipelines.run.measured_steps import measurements
 from pipelines.run.provenance import provenance
 from pipelines.run.result import StudyResult

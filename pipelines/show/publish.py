@@ -15,7 +15,7 @@ import pandas as pd
 from scipy.sparse import csr_matrix
 
 from geo.errors import problem_table
-from geo.soils.table import WILTING_COLUMNS
+from geo.soils import WILTING_COLUMNS
 from pipelines.run.measured import forget_measured, measured_table
 from pipelines.run.provenance import provenance
 from pipelines.run.result import StudyResult, save_result

@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from geo.balance.parameters import BalanceSettings, pack_mix, pack_settings
+from geo.balance import BalanceSettings, pack_mix, pack_settings
 from geo.errors import StudyError
 from geo.model_rules import ModelRules
 from geo.rating.zones import ZoneRules

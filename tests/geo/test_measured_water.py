@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 
 from geo.soils.measured_water import (
     LEAST_MEASURED_SHARE,
-    agreement,
     foot_thickness_mm,
     foot_water,
     mean_water,
+    misfit,
     volumetric,
 )
 
@@ -163,14 +163,14 @@ def test_order_does_not_matter_and_water_stays_within_what_was_read(readings, wi
 
 def test_agreement_by_hand():
     """Differences -2, 0, +1, -3 mm: bias -1, root mean square sqrt(14/4), below in two."""
-    found = agreement([8, 10, 11, 7, 5], [10, 10, 10, 10, np.nan])
+    found = misfit([8, 10, 11, 7, 5], [10, 10, 10, 10, np.nan])
     assert (found.n, found.bias_mm, found.below) == (4, -1.0, 2)
     assert found.rmse_mm == pytest.approx(np.sqrt(3.5))
-    assert agreement([], []).n == 0
+    assert misfit([], []).n == 0
 
 
 @given(st.lists(st.tuples(st.floats(0, 300), st.floats(0, 300)), min_size=1, max_size=30))
 def test_no_bias_exceeds_the_root_mean_square(pairs):
-    found = agreement(*np.array(pairs).T)
+    found = misfit(*np.array(pairs).T)
     assert abs(found.bias_mm) <= found.rmse_mm + 1e-9
     assert 0 <= found.below <= found.n == len(pairs)

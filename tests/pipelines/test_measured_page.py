@@ -8,7 +8,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from geo.soils.measured_water import agreement
+from geo.soils.measured_water import misfit
 from pipelines.run.measured import ALL_FEET
 from pipelines.show.field.page import field_file_name, render_field_page
 from pipelines.show.measurements.page import render_measured_page, write_measured_page
@@ -34,7 +34,7 @@ def visible(html: str) -> str:
 def test_the_summary_says_bias_count_and_usual_miss_in_words(study, html):
     """By hand: nine differences of -1.4 to 0.5 in have mean -0.6, seven lie below zero, root mean square 0.87 in."""
     total = study.measured.compared.query("layer == @ALL_FEET")
-    found = agreement(total["own_mm"], total["measured_mm"])
+    found = misfit(total["own_mm"], total["measured_mm"])
     assert (found.n, found.below) == (9, 7)
     assert found.bias_mm / 25.4 == pytest.approx(-0.6)
     text = visible(html)

@@ -16,7 +16,7 @@ from rich.console import Console
 from geo.balance.water_on_date import water_on
 from geo.options import OPTIONS
 from geo.season import Calendar
-from geo.soils.measured_water import agreement
+from geo.soils.measured_water import misfit
 from pipelines.cli.check import check_study
 from pipelines.cli.run import print_summary
 from pipelines.run.measured import SOUNDING, measured_table
@@ -101,10 +101,10 @@ def test_readings_that_are_the_model_of_that_very_season_agree_to_rounding(finis
     assert run.measured.used == run.measured.rows == lines
     assert (table["harvest_year"] == 2011).all()
     assert len(table) == 5 * 4 * len(fields) * len(OPTIONS)
-    found = agreement(table["own_mm"], table["measured_mm"])
+    found = misfit(table["own_mm"], table["measured_mm"])
     assert abs(found.bias_mm) < 1e-3
     assert found.rmse_mm < 1e-3
-    middle = agreement(table["q50_mm"], table["measured_mm"])
+    middle = misfit(table["q50_mm"], table["measured_mm"])
     assert middle.rmse_mm > 1, "one season is not the middle of all"
     assert (np.diff(table[["q10_mm", "q25_mm", "q50_mm", "q75_mm", "q90_mm"]], axis=1) >= -1e-9).all()
 

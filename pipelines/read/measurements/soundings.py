@@ -12,7 +12,7 @@ import pandas as pd
 
 from geo.errors import Problem, StudyError
 from geo.options import OPTIONS
-from geo.soils.measured_water import volumetric
+from geo.soils import volumetric
 from pipelines.read.measurements.units import RANGES, contradiction, factor, unit_of_header
 
 WATER_KEYS = ("volumetric", "gravimetric", "water_depth", "available_depth")

@@ -14,8 +14,7 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
 from geo.errors import NothingHere, Problem, StudyError
-from geo.soils.survey_tables import clean_key
-from geo.soils.table import SoilTable, build_soil_table
+from geo.soils import SoilTable, build_soil_table, clean_key
 from pipelines.study.house import shared_dir
 
 Area = tuple[float, float, float, float, Any]

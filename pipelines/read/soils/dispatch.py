@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from geo.errors import Problem, StudyError
-from geo.soils.table import SoilTable
+from geo.soils import SoilTable
 from pipelines.read.soils.common import Area
 from pipelines.read.soils.geodatabase import read_geodatabase, read_map_unit_raster
 from pipelines.read.soils.grids import grid_kind, read_soil_grids

@@ -19,9 +19,8 @@ from rasterio.errors import RasterioIOError
 from rasterio.windows import Window
 
 from geo.errors import Problem, StudyError
-from geo.ground.row_blocks import row_blocks
-from geo.soils.survey_tables import SCHEMAS, clean_key
-from geo.soils.table import SoilTable
+from geo.ground import row_blocks
+from geo.soils import SCHEMAS, SoilTable, clean_key
 from pipelines.read.soils.common import OPTIONAL_TABLES, TABLES, Area, assemble, outside
 from pipelines.read.soils.survey import find_survey_areas, read_polygons, read_survey_tables
 from pipelines.read.soils.window import as_layer, open_window, read_part

@@ -22,19 +22,19 @@ import rasterio
 import xarray as xr
 
 from geo.errors import NothingHere, Problem, StudyError
-from geo.soils.horizons import PROFILE_MM
-from geo.soils.layers import (
+from geo.soils import (
+    DEFAULT_ORGANIC_MATTER_PERCENT,
+    PROFILE_MM,
     STEP_MM,
     Floats,
     GridSoils,
+    SoilTable,
     foot_capacity,
     join_equal_cells,
     layer_weights,
     soils_from_texture,
     soils_from_water,
 )
-from geo.soils.pedotransfer import DEFAULT_ORGANIC_MATTER_PERCENT
-from geo.soils.table import SoilTable
 from pipelines.read.soils.common import Area, surface_table
 from pipelines.read.soils.grid_files import Band, check_names, choose_bands, list_bands, read_band
 from pipelines.read.soils.grid_units import GROUP_CODES, WITHOUT_DEPTH, is_length, to_fraction

@@ -15,7 +15,7 @@ import pandas as pd
 import pyogrio
 
 from geo.errors import Problem, StudyError
-from geo.soils.table import SoilTable
+from geo.soils import SoilTable
 from pipelines.read.soils.common import (
     OPTIONAL_TABLES,
     TABLES,

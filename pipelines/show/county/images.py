@@ -14,7 +14,7 @@ from odc.geo.geobox import GeoBox
 from PIL import Image
 from rasterio.warp import Resampling, reproject
 
-from geo.ground.row_blocks import row_blocks
+from geo.ground import row_blocks
 from pipelines.show.legend import ZoneStyle
 
 WEB_MERCATOR = "EPSG:3857"

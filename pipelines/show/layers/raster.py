@@ -17,7 +17,7 @@ from rasterio.io import MemoryFile
 from rasterio.windows import Window
 
 from geo.errors import StudyError
-from geo.ground.row_blocks import count_codes
+from geo.ground import count_codes
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.about import about_tags
 from pipelines.show.layers.columns import Column, describe

@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from geo.balance.water_on_date import days_after_harvest
+from geo.balance import days_after_harvest
 from geo.options import OPTIONS
 from geo.season import Calendar, day_of_year
-from geo.soils.measured_water import WHOLE_SHARE, agreement
+from geo.soils import WHOLE_SHARE, misfit
 from pipelines.run.measured import ALL_FEET, SOUNDING, Measured
 from pipelines.run.result import StudyResult
 from pipelines.show.field.calendar import study_calendar
@@ -134,7 +134,7 @@ class _Page:
             total = rows[rows["layer"] == ALL_FEET]
             if total.empty:
                 continue
-            found = agreement(total[column], total["measured_mm"])
+            found = misfit(total[column], total["measured_mm"])
             bias = self.units.depth(abs(found.bias_mm))
             way = "even" if not bias.number else "more" if found.bias_mm > 0 else "less"
             said = self.t(
@@ -161,7 +161,7 @@ class _Page:
         parts += [(self.foot(k), part) for k in _FEET[1:] if len(part := rows[rows["layer"] == k])]
         out = []
         for name, part in parts:
-            found = agreement(part[column], part["measured_mm"])
+            found = misfit(part[column], part["measured_mm"])
             out.append(
                 asdict(found)
                 | {

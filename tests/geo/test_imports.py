@@ -1,0 +1,53 @@
+"""What the sub-packages of the library export, who imports what from them, and what an import loads."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+SUBJECTS = ("balance", "ground", "soils", "weather")
+NOT_YET = ("geo/rating/", "pipelines/run/")
+"""Folders that still import from the inner files."""
+
+
+@pytest.mark.parametrize("subject", SUBJECTS)
+def test_the_sub_package_exports_its_contract(subject):
+    package = importlib.import_module(f"geo.{subject}")
+    assert len(package.__all__) == len(set(package.__all__)) > 0
+    for name in package.__all__:
+        assert hasattr(package, name)
+
+
+def _inner_imports(file: Path) -> list[str]:
+    """Return the inner files of sub-packages that a file outside of them imports from."""
+    own = ".".join(file.relative_to(ROOT).parts[:2])
+    modules: list[str] = []
+    for node in ast.walk(ast.parse(file.read_text())):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            modules.append(node.module)
+        elif isinstance(node, ast.Import):
+            modules += [name.name for name in node.names]
+    parts = [module.split(".") for module in modules if not module.startswith(f"{own}.")]
+    return [".".join(p) for p in parts if len(p) > 2 and p[0] == "geo" and p[1] in SUBJECTS]
+
+
+def test_callers_import_from_the_sub_package():
+    found = {}
+    for folder in ("geo", "pipelines", "sample_layers"):
+        for file in (ROOT / folder).rglob("*.py"):
+            name = str(file.relative_to(ROOT))
+            inner = _inner_imports(file)
+            if inner and not name.startswith(NOT_YET):
+                found[name] = inner
+    assert not found
+
+
+def test_the_weather_loads_without_the_compiler():
+    code = "import sys, geo.weather; sys.exit('numba' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], cwd=ROOT).returncode == 0
