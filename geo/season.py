@@ -16,7 +16,11 @@ CHECKS = ("seeding", "mid_november", "first_april", "planting")
 LADDER_DAYS = (-56, -42, -28, -14, 0)
 """Termination dates that are tried for the latest safe one, in days from planting."""
 
-_MONTH_START = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30])
+MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+MONTH_START = np.cumsum(MONTH_DAYS) - MONTH_DAYS
+"""Days of a common year before the first of each month."""
+MEAN_MONTH_DAYS = np.where(MONTH_DAYS == 28, 28.25, MONTH_DAYS)
+"""Over years: every fourth February has 29 days."""
 
 
 def day_of_year(month_day: tuple[int, int]) -> int:
@@ -26,14 +30,14 @@ def day_of_year(month_day: tuple[int, int]) -> int:
 
 def days_of_year(month: np.ndarray, day: np.ndarray) -> np.ndarray:
     """Return `day_of_year` of arrays of months and days."""
-    return _MONTH_START[month - 1] + np.where((month == 2) & (day == 29), 28, day)
+    return MONTH_START[month - 1] + np.where((month == 2) & (day == 29), 28, day)
 
 
 def month_day(day: float) -> tuple[int, int]:
     """Return (month, day) of a day in a 365-day year; days past 365 wrap into the next year."""
     index = (round(day) - 1) % 365
-    month = int(np.searchsorted(_MONTH_START, index, side="right"))
-    return month, int(index - _MONTH_START[month - 1] + 1)
+    month = int(np.searchsorted(MONTH_START, index, side="right"))
+    return month, int(index - MONTH_START[month - 1] + 1)
 
 
 def _written(date: tuple[int, int]) -> str:

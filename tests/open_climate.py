@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from geo.weather.month_curve import MONTH_DAYS
+from geo.season import MONTH_DAYS
 from tests.open_data import open_data
 
 NEBRASKA = (

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
+from geo.season import MONTH_DAYS
 from geo.weather import reference_et as et
-from geo.weather.month_curve import DAYS, MONTH_DAYS, by_month_steps, month_average, positive_daily_curve
+from geo.weather.month_curve import DAYS, by_month_steps, month_average, positive_daily_curve
 from geo.weather.monthly_normals import optional_normal
 
 

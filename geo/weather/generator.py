@@ -17,11 +17,11 @@ import numpy as np
 import xarray as xr
 
 from geo.errors import StudyError
+from geo.season import MONTH_DAYS
 from geo.weather.generated_et0 import et0_source, generated_et0
 from geo.weather.month_curve import (
     DAY_OF_MONTH,
     DAYS,
-    MONTH_DAYS,
     MONTH_OF_DAY,
     by_month_steps,
     daily_curve,

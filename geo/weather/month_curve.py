@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+from geo.season import MONTH_DAYS, MONTH_START
+
 DAYS = 365
 MONTH_OF_DAY = np.repeat(np.arange(12), MONTH_DAYS)
 """Month index 0-11 of each day of a common year."""
@@ -53,8 +54,7 @@ def daily_curve(monthly: np.ndarray) -> np.ndarray:
 
 def month_means(daily: np.ndarray) -> np.ndarray:
     """Return the mean of each month, shape ``(..., 12)``, of a yearly curve ``(..., 365)``."""
-    starts = np.cumsum(MONTH_DAYS) - MONTH_DAYS
-    return np.add.reduceat(daily, starts, axis=-1) / MONTH_DAYS
+    return np.add.reduceat(daily, MONTH_START, axis=-1) / MONTH_DAYS
 
 
 def positive_daily_curve(monthly: np.ndarray) -> np.ndarray:

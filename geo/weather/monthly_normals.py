@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 
 from geo.errors import StudyError
-from geo.weather.month_curve import MONTH_DAYS
+from geo.season import MONTH_DAYS
 from geo.weather.wet_days import WET_DAY_MM, estimate_wet_day_fraction
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 
 from geo.errors import StudyError
+from geo.season import MONTH_START
 
 Array = Any
 """A float, `numpy.ndarray` or `xarray.DataArray`; all arguments of one call broadcast."""
@@ -23,7 +24,6 @@ STEFAN_BOLTZMANN = 4.903e-9  # MJ K-4 m-2 day-1, FAO-56 eq 39
 MJ_TO_MM = 0.408  # mm of water per MJ m-2, FAO-56 eq 20 (1 / latent heat of 2.45 MJ kg-1)
 KRS_INTERIOR = 0.16  # FAO-56 eq 50, sites far from a coast
 DEFAULT_WIND_M_S = 2.0  # FAO-56 chapter 3, when no wind record exists
-_MONTH_START = np.array([0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334])
 
 
 def saturation_vapour_pressure(temperature_c: Array) -> Array:
@@ -100,9 +100,9 @@ def vapour_pressure_deficit(
     return np.maximum(by_day - vapour_pressure_kpa, 0.0)
 
 
-def day_of_year(month: Array, day: Array) -> np.ndarray:
-    """Return the day number 1-365 in a common year (29 February counts as 1 March)."""
-    return _MONTH_START[np.asarray(month) - 1] + np.asarray(day)
+def day_number(month: Array, day: Array) -> np.ndarray:
+    """Return J, the number of the day in a common year (FAO-56 annex 2, table 2.5: 29 February is day 60)."""
+    return MONTH_START[np.asarray(month) - 1] + np.asarray(day)
 
 
 def inverse_relative_distance(day_number: Array) -> Array:
@@ -274,7 +274,7 @@ def daily_et0(weather: xr.Dataset) -> xr.Dataset:
     for name in ("tmin_c", "tmax_c", "latitude"):
         if name not in weather:
             raise StudyError(f"reference ET needs '{name}'", "daily weather", f"Give '{name}' in the climate layer.")
-    j = xr.DataArray(day_of_year(weather["month"].values, weather["day"].values), dims="time")
+    j = xr.DataArray(day_number(weather["month"].values, weather["day"].values), dims="time")
     ra = extraterrestrial_radiation(weather["latitude"], j)
     tmin, tmax = weather["tmin_c"].astype("float64"), weather["tmax_c"].astype("float64")
     dims = tmin.dims

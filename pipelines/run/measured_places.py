@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -19,6 +18,7 @@ from geo.soils.table import WILTING_COLUMNS
 from pipelines.read.measurements.soundings import left_out
 from pipelines.run.measured import SOUNDING
 from pipelines.run.state import Run, need
+from pipelines.study.words import did_you_mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,8 +94,7 @@ def unknown_fields(readings: pd.DataFrame, known: pd.Series, file: str) -> tuple
     lost = (readings["field_id"] != "") & ~readings["field_id"].isin(ids)
     problems = []
     for name, part in readings[lost].groupby("field_id"):
-        near = difflib.get_close_matches(str(name), list(ids), 1)
-        fix = f"Did you mean {near[0]}?" if near else "Use the field ids of the field layer."
+        fix = did_you_mean(str(name), ids).strip() or "Use the field ids of the field layer."
         problems.append(left_out(file, part["row"], f"there is no field {str(name)[:80]}", fix))
     return readings[~lost].reset_index(drop=True), problems
 

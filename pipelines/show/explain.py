@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from geo.rating.zones import Zones, classify
 from pipelines.run.result import StudyResult, load_result
 from pipelines.show.explain_spring import SpringReason, site_row, spring_reason
 from pipelines.show.field.numbers import season_count, zone_rules
+from pipelines.study.words import did_you_mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,6 +330,5 @@ def _pixel(result: StudyResult, longitude: float, latitude: float) -> tuple[int,
 def _no_field(field_id: str, ids: list[str]) -> StudyError:
     if not ids:
         return StudyError("The study has no fields.", field_id, "Ask for a point: --point LON,LAT.")
-    near = difflib.get_close_matches(field_id, ids, n=3, cutoff=0.5)
-    hint = f"Did you mean {', '.join(near)}?" if near else f"The ids run from {min(ids)} to {max(ids)}."
+    hint = did_you_mean(field_id, ids, 3).strip() or f"The ids run from {min(ids)} to {max(ids)}."
     return StudyError("There is no such field.", field_id, f"{hint} All of them are in fields.csv.")

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from geo.errors import StudyError
-from pipelines.study.words import load_catalogue
+from pipelines.study.words import did_you_mean, load_catalogue
 
 Model = TypeVar("Model", bound=BaseModel)
 _SHOWN_LETTERS = 60
@@ -26,12 +25,6 @@ _TYPES = {"string": "text", "integer": "whole", "number": "number", "boolean": "
 def words(key: str, **values: object) -> str:
     """Return a text of the section ``[fault]`` of the catalogue."""
     return load_catalogue().t(f"fault.{key}", **values)
-
-
-def did_you_mean(name: str, allowed: Iterable[str]) -> str:
-    """Return the nearest allowed name as a question with a space before it, or nothing."""
-    near = difflib.get_close_matches(name, list(allowed), n=1)
-    return " " + words("did_you_mean", name=near[0]) if near else ""
 
 
 def read_checked(path: Path, model: type[Model], kind: str, start: str) -> tuple[Model, str]:

@@ -16,9 +16,9 @@ from geo.balance import BalanceSettings, pack_mix, pack_settings
 from geo.errors import StudyError
 from geo.model_rules import ModelRules
 from geo.rating.zones import ZoneRules
-from pipelines.study.faults import did_you_mean
 from pipelines.study.file import Study
 from pipelines.study.house import shared_dir
+from pipelines.study.words import did_you_mean
 
 DRYLAND_ONLY = ("planting_gap_max_mm", "shortfall_max", "target_share", "ground_cover_min")
 """Rules that irrigated fields cannot have of their own: the water tests are waived, years are counted once."""

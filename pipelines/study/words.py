@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import difflib
 import string
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -156,3 +157,9 @@ def load_catalogue(language: str = "en", folder: Path | None = None) -> Catalogu
     if not language.replace("-", "").isalnum():
         raise StudyError("The language tag is not valid.", language, "Use a tag such as 'en'.")
     return _load(language, folder or shared_dir())
+
+
+def did_you_mean(name: str, known: Iterable[str], most: int = 1) -> str:
+    """Return the known names nearest to a misspelt one as a question with a space before it; "" when none is near."""
+    near = difflib.get_close_matches(name, list(known), most)
+    return " " + load_catalogue().t("fault.did_you_mean", name=", ".join(near)) if near else ""

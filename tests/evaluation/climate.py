@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from geo.weather.reference_et import day_of_year, extraterrestrial_radiation, hargreaves_samani
+from geo.weather.reference_et import day_number, extraterrestrial_radiation, hargreaves_samani
 
 
 def moved_record(
@@ -35,7 +35,7 @@ def moved_record(
     Dataset
     """
     month, day = weather["month"].values, weather["day"].values
-    number = day_of_year(month, day)
+    number = day_number(month, day)
     wave = np.cos(2.0 * np.pi * (number - 15.0) / 365.0)
     shift = 0.5 * (january_c + july_c) + 0.5 * (january_c - july_c) * wave
     factor = np.broadcast_to(np.asarray(precip_factor, float), (12,))[month - 1]

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from geo.weather.month_curve import MONTH_DAYS
+from geo.season import MONTH_DAYS
 
 CLIMATES: dict[str, dict[str, list[float]]] = {
     "high plains, dry": {

@@ -83,7 +83,7 @@ def test_polar_night_and_day() -> None:
 
 
 def test_day_number() -> None:
-    assert et.day_of_year([1, 2, 3, 12], [1, 29, 1, 31]).tolist() == [1, 60, 60, 365]
+    assert et.day_number([1, 2, 3, 12], [1, 29, 1, 31]).tolist() == [1, 60, 60, 365]
 
 
 @given(

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from geo.errors import StudyError
+from geo.season import MONTH_DAYS
 from geo.weather.generator import GeneratorSettings, Slow, generate_daily
-from geo.weather.month_curve import MONTH_DAYS
 from geo.weather.monthly_normals import wet_day_fraction
 from tests.geo.climates import CLIMATES, annual_sums, monthly_mean, monthly_precip, normals_of, wet_share
 

@@ -161,7 +161,7 @@ def test_csv_of_fields_says_where_they_are(result, tmp_path):
     ("wrong", "says"),
     [
         ({"fmt": "dxf"}, "gpkg, geoparquet"),
-        ({"layers": ["feilds"]}, "Did you mean 'fields'"),
+        ({"layers": ["feilds"]}, "Did you mean fields?"),
         ({"layers": ["about"], "fmt": "flatgeobuf"}, "fields, zones, response_units"),
         ({"layers": ["shortfal"], "fmt": "cog"}, "shortfall_years"),
         ({"crs": "EPSG:0"}, "EPSG:26913"),

@@ -272,7 +272,7 @@ def test_temperatures_alone_miss_winter_wind() -> None:
     wind. Where winter evaporation matters, give wind and vapour pressure, or reference ET.
     """
     c = champion()
-    ra = et.extraterrestrial_radiation(40.4, et.day_of_year(c["month"], c["day"]))
+    ra = et.extraterrestrial_radiation(40.4, et.day_number(c["month"], c["day"]))
     ours = et.hargreaves_samani(c["tmin"], c["tmax"], ra)
     ratio = ours.groupby(c["month"]).mean() / c["et0"].groupby(c["month"]).mean()
     assert ratio.loc[4:8].between(0.90, 1.05).all()

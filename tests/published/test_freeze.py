@@ -13,11 +13,9 @@ import xarray as xr
 from geo.balance.simulate import killing_freeze, pack_days
 from geo.model_rules import DEFAULT_RULES
 from geo.rating.outcome import CellClimate, cell_climate, freeze_quantiles
-from geo.season import Calendar, SeasonIndex, index_seasons
+from geo.season import MONTH_DAYS, Calendar, SeasonIndex, days_of_year, index_seasons
 from geo.weather.daily import clean_daily, usable_years
 from geo.weather.generator import generate_daily
-from geo.weather.month_curve import MONTH_DAYS
-from geo.weather.reference_et import day_of_year
 from tests.geo.climates import normals_of
 from tests.open_climate import (
     NEBRASKA,
@@ -63,7 +61,7 @@ def on_dates(weather: xr.Dataset, name: str) -> xr.DataArray:
 def station_days(text: pd.Series) -> np.ndarray:
     """Return the day of a 365-day year of MM/DD texts."""
     month_day = text.str.split("/", expand=True).astype(int)
-    return np.asarray(day_of_year(month_day[0], month_day[1]))
+    return np.asarray(days_of_year(month_day[0], month_day[1]))
 
 
 @pytest.mark.parametrize("threshold", [0.0, -2.2, -2.8, -4.4], ids=lambda t: f"xclim, threshold {t} C")
@@ -147,7 +145,7 @@ def dates_in(table: pd.DataFrame) -> np.ndarray:
 
     A date counts when no more than five days are missing before it, as in station normals.
     """
-    days = table.assign(number=day_of_year(table["month"], table["day"]))
+    days = table.assign(number=days_of_year(table["month"], table["day"]))
     found = []
     for _, autumn in days[days["month"] >= 8].groupby("year"):
         cold = autumn.index[autumn["tmin"] <= -2.2]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,7 +26,7 @@ from pipelines.show.layers.vector_layers import (
 from pipelines.show.layers.view import Clip, clip_shape, clipped, present_sites, reprojected
 from pipelines.study.staging import staged
 from pipelines.study.units import System
-from pipelines.study.words import load_catalogue
+from pipelines.study.words import did_you_mean, load_catalogue
 
 RASTER_FORMAT = "cog"
 OUTCOMES = "outcomes"
@@ -203,11 +202,8 @@ def _chosen(result: StudyResult, layers: Sequence[str] | None, fmt: str) -> list
         layers = expand_groups(result, layers)
     for name in layers:
         if name not in known:
-            near = difflib.get_close_matches(name, known, n=1)
-            hint = f" Did you mean '{near[0]}'?" if near else ""
-            raise StudyError(
-                f"The format {fmt} has no layer '{name}'.{hint}", "layers", f"Choose from: {', '.join(known)}."
-            )
+            what = f"The format {fmt} has no layer '{name}'.{did_you_mean(name, known)}"
+            raise StudyError(what, "layers", f"Choose from: {', '.join(known)}.")
     return list(dict.fromkeys(layers))
 
 
