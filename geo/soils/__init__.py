@@ -23,14 +23,14 @@ from geo.soils.measured_water import (
     volumetric,
 )
 from geo.soils.pedotransfer import DEFAULT_ORGANIC_MATTER_PERCENT, saxton_rawls
-from geo.soils.survey_tables import SCHEMAS, clean_key
+from geo.soils.survey_tables import SURVEY_COLUMNS, clean_key
 from geo.soils.table import WILTING_COLUMNS, SoilTable, build_soil_table
 
 __all__ = [
     "DEFAULT_ORGANIC_MATTER_PERCENT",
     "PROFILE_MM",
-    "SCHEMAS",
     "STEP_MM",
+    "SURVEY_COLUMNS",
     "WHOLE_SHARE",
     "WILTING_COLUMNS",
     "Floats",

@@ -1,12 +1,12 @@
-"""The schema of the soil survey tables, checked before anything is computed."""
+"""The columns of the soil survey tables, checked before anything is computed."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
-import pandera.pandas as pa
 
 from geo.errors import Problem, StudyError
 
@@ -21,64 +21,78 @@ class SurveyTables:
     restrictions: pd.DataFrame
 
 
-def _number(low: float, high: float) -> pa.Column:
-    return pa.Column(float, pa.Check.in_range(low, high), nullable=True)
+@dataclass(frozen=True, slots=True)
+class Column:
+    """What a column of a survey table holds.
+
+    Attributes
+    ----------
+    name : str
+    kind : {"key", "text", "number"}
+        A row without a key is left out; text and numbers may be missing.
+    low, high : float
+        Limits of a number, both allowed; a value outside becomes missing.
+    required : bool
+        The table cannot be used without this column.
+    """
+
+    name: str
+    kind: Literal["key", "text", "number"]
+    low: float = -np.inf
+    high: float = np.inf
+    required: bool = False
+
+
+def _key(name: str) -> Column:
+    return Column(name, "key", required=True)
+
+
+def _text(name: str, required: bool = False) -> Column:
+    return Column(name, "text", required=required)
+
+
+def _number(name: str, low: float, high: float, required: bool = False) -> Column:
+    return Column(name, "number", low, high, required)
 
 
 # Limits: the survey's own domain limits of each column (tabular metadata, mstabcol), except the percentages.
-SCHEMAS: dict[str, pa.DataFrameSchema] = {
-    "mapunit": pa.DataFrameSchema(
-        {"mukey": pa.Column(object), "musym": pa.Column(object), "muname": pa.Column(object)}
+SURVEY_COLUMNS: dict[str, tuple[Column, ...]] = {
+    "mapunit": (_key("mukey"), _text("musym"), _text("muname")),
+    "component": (
+        _key("mukey"),
+        _key("cokey"),
+        _number("comppct_r", 0, 100, required=True),
+        _text("compname", required=True),
+        _text("compkind"),
+        _number("slope_r", 0, 999),
+        _text("drainagecl"),
+        _text("hydgrp"),
+        _text("taxorder"),
     ),
-    "component": pa.DataFrameSchema(
-        {
-            "mukey": pa.Column(object),
-            "cokey": pa.Column(object),
-            "comppct_r": _number(0, 100),
-            "compname": pa.Column(object),
-            "compkind": pa.Column(object),
-            "slope_r": _number(0, 999),
-            "drainagecl": pa.Column(object),
-            "hydgrp": pa.Column(object),
-            "taxorder": pa.Column(object),
-        }
+    "chorizon": (
+        _key("cokey"),
+        _text("hzname"),
+        _text("desgnmaster"),
+        _number("hzdept_r", 0, 9999, required=True),
+        _number("hzdepb_r", 0, 9999, required=True),
+        _number("awc_r", 0, 0.70, required=True),
+        _number("sandtotal_r", 0, 100),
+        _number("claytotal_r", 0, 100),
+        _number("om_r", 0, 100),
+        _number("ksat_r", 0, 705),
+        _number("dbthirdbar_r", 0.02, 2.6),
+        _number("wthirdbar_r", 0, 100),
+        _number("wfifteenbar_r", 0, 100),
+        _number("wsatiated_r", 0, 100),
+        _number("fraggt10_r", 0, 100),
+        _number("frag3to10_r", 0, 100),
+        _number("sieveno10_r", 0, 100),
     ),
-    "chorizon": pa.DataFrameSchema(
-        {
-            "cokey": pa.Column(object),
-            "hzname": pa.Column(object),
-            "desgnmaster": pa.Column(object),
-            "hzdept_r": _number(0, 9999),
-            "hzdepb_r": _number(0, 9999),
-            "awc_r": _number(0, 0.70),
-            "sandtotal_r": _number(0, 100),
-            "claytotal_r": _number(0, 100),
-            "om_r": _number(0, 100),
-            "ksat_r": _number(0, 705),
-            "dbthirdbar_r": _number(0.02, 2.6),
-            "wthirdbar_r": _number(0, 100),
-            "wfifteenbar_r": _number(0, 100),
-            "wsatiated_r": _number(0, 100),
-            "fraggt10_r": _number(0, 100),
-            "frag3to10_r": _number(0, 100),
-            "sieveno10_r": _number(0, 100),
-        }
+    "corestrictions": (
+        _key("cokey"),
+        _text("reskind", required=True),
+        _number("resdept_r", 0, 9999, required=True),
     ),
-    "corestrictions": pa.DataFrameSchema(
-        {"cokey": pa.Column(object), "reskind": pa.Column(object), "resdept_r": _number(0, 9999)}
-    ),
-}
-REQUIRED = {
-    "mapunit": ("mukey",),
-    "component": ("mukey", "cokey", "comppct_r", "compname"),
-    "chorizon": ("cokey", "hzdept_r", "hzdepb_r", "awc_r"),
-    "corestrictions": ("cokey", "reskind", "resdept_r"),
-}
-KEYS = {
-    "mapunit": ("mukey",),
-    "component": ("mukey", "cokey"),
-    "chorizon": ("cokey",),
-    "corestrictions": ("cokey",),
 }
 
 
@@ -88,10 +102,10 @@ def clean_key(values: pd.Series) -> pd.Series:
 
 
 def check_table(name: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Problem]]:
-    """Bring one survey table to its schema.
+    """Bring one survey table to the columns of `SURVEY_COLUMNS`.
 
-    Values outside the survey's own limits become missing and are listed; rows without a key are left out
-    and listed; columns that may be absent are added empty.
+    Values that are not numbers or lie outside the survey's own limits become missing and are listed; rows without a
+    key are left out and listed; columns that may be absent are added empty.
 
     Parameters
     ----------
@@ -100,14 +114,20 @@ def check_table(name: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Prob
     frame : DataFrame
         Survey column names; dots for underscores and capitals are accepted.
 
+    Returns
+    -------
+    table : DataFrame
+        The columns of `SURVEY_COLUMNS`, in that order.
+    problems : list of Problem
+
     Raises
     ------
     StudyError
         When a required column is missing.
     """
-    schema, problems = SCHEMAS[name], []
+    columns, problems = SURVEY_COLUMNS[name], []
     frame = frame.rename(columns=lambda c: str(c).strip().lower().replace(".", "_"))
-    missing = [c for c in REQUIRED[name] if c not in frame.columns]
+    missing = [c.name for c in columns if c.required and c.name not in frame.columns]
     if missing:
         raise StudyError(
             f"The soil table {name} has no column {', '.join(missing)}.",
@@ -115,33 +135,33 @@ def check_table(name: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Prob
             fix="Use the survey's tables with their own column names.",
         )
     out = {}
-    for column, spec in schema.columns.items():
-        values = frame.get(column, pd.Series(np.nan, index=frame.index, dtype=object))
-        if column in KEYS[name]:
-            out[column] = clean_key(values)
-        elif spec.dtype.type is np.dtype("float64"):
-            numbers = pd.to_numeric(values, errors="coerce").astype(float)
-            text = values.astype("string").str.strip().fillna("")
-            for at in frame.index[numbers.isna() & ~text.isin(["", "NA", "nan", "None"])]:
-                problems.append(_cell(name, at, column, text[at], "is not a number"))
-            out[column] = numbers
+    for column in columns:
+        values = frame.get(column.name, pd.Series(np.nan, index=frame.index, dtype=object))
+        if column.kind == "key":
+            out[column.name] = clean_key(values)
+        elif column.kind == "number":
+            out[column.name], listed = _check_numbers(name, column, values)
+            problems += listed
         else:
-            out[column] = values.astype("string").fillna("").str.strip().astype(object)
+            out[column.name] = values.astype("string").fillna("").str.strip().astype(object)
     table = pd.DataFrame(out, index=frame.index)
-    try:
-        table = schema.validate(table, lazy=True)
-    except pa.errors.SchemaErrors as errors:
-        cases = errors.failure_cases
-        for case in cases[cases["index"].notna()].itertuples():
-            problems.append(
-                _cell(name, case.index, str(case.column), f"{case.failure_case:g}", "is outside the limits")
-            )
-            table.loc[case.index, case.column] = np.nan
-        table = schema.validate(table, lazy=True)
-    keyless = (table[list(KEYS[name])] == "").any(axis=1)
+    keyless = (table[[c.name for c in columns if c.kind == "key"]] == "").any(axis=1)
     for at in table.index[keyless]:
         problems.append(Problem("soils", f"{name} row {at}", "has no key", "left out", "Complete the key columns."))
     return table[~keyless].reset_index(drop=True), problems
+
+
+def _check_numbers(name: str, column: Column, values: pd.Series) -> tuple[pd.Series, list[Problem]]:
+    """Return a column as numbers within its limits, the rest missing and listed."""
+    numbers = pd.to_numeric(values, errors="coerce").astype(float)
+    text = values.astype("string").str.strip().fillna("")
+    wrong = numbers.isna() & ~text.isin(["", "NA", "nan", "None"])
+    outside = numbers.notna() & ~numbers.between(column.low, column.high)
+    problems = [_cell(name, at, column.name, text[at], "is not a number") for at in values.index[wrong]]
+    problems += [
+        _cell(name, at, column.name, f"{numbers[at]:g}", "is outside the limits") for at in values.index[outside]
+    ]
+    return numbers.mask(outside), problems
 
 
 def _row(table: str, at: object) -> str:

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pandera.pandas as pa
 import xarray as xr
 
 from geo.errors import Problem
@@ -109,21 +108,6 @@ class SoilTable:
             raise ValueError("give polygons or a code raster, not both")
         if (self.code_raster is None) != (self.codes is None):
             raise ValueError("a code raster needs its codes, and the codes their raster")
-
-
-PROFILE_SCHEMA = pa.DataFrameSchema(
-    {
-        **{name: pa.Column(float, pa.Check.in_range(0, 304.8)) for name in AWC_COLUMNS},
-        "share": pa.Column(float, pa.Check.in_range(0, 1)),
-        "root_limit_mm": pa.Column(float, pa.Check.in_range(0, PROFILE_MM)),
-        "hydrologic_group": pa.Column(str, pa.Check.isin(["A", "B", "C", "D"])),
-        "fc_surface": pa.Column(float, pa.Check.in_range(0, 1)),
-        "wp_surface": pa.Column(float, pa.Check.in_range(0, 1)),
-        "sat_surface": pa.Column(float, pa.Check.in_range(0, 1)),
-    },
-    checks=pa.Check(lambda d: (d["wp_surface"] < d["fc_surface"]) & (d["fc_surface"] < d["sat_surface"])),
-)
-"""What every rated profile satisfies."""
 
 
 def build_soil_table(
@@ -378,7 +362,6 @@ __all__ = [
     "AWC_COLUMNS",
     "MAP_UNIT_COLUMNS",
     "PROFILE_COLUMNS",
-    "PROFILE_SCHEMA",
     "SURFACE_MM",
     "WILTING_COLUMNS",
     "SoilTable",

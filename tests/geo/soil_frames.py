@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from geo.errors import Problem
-from geo.soils.table import SoilTable, build_soil_table
+from geo.soils.table import AWC_COLUMNS, SoilTable, build_soil_table
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 
@@ -72,3 +72,19 @@ def build(
         surface=surface_table(),
         **other,  # type: ignore[arg-type]
     )
+
+
+def check_profiles(profiles: pd.DataFrame) -> None:
+    """Hold rated profiles to their contract: no missing value, and each within its limits."""
+    limits = {
+        **dict.fromkeys(AWC_COLUMNS, (0, 304.8)),
+        "share": (0, 1),
+        "root_limit_mm": (0, 1219.2),
+        **dict.fromkeys(("fc_surface", "wp_surface", "sat_surface"), (0, 1)),
+    }
+    for name, (low, high) in limits.items():
+        assert profiles[name].dtype == float
+        assert profiles[name].between(low, high).all(), name
+    assert profiles["hydrologic_group"].isin(["A", "B", "C", "D"]).all()
+    assert (profiles["wp_surface"] < profiles["fc_surface"]).all()
+    assert (profiles["fc_surface"] < profiles["sat_surface"]).all()

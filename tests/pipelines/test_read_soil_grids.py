@@ -8,9 +8,10 @@ import pytest
 import xarray as xr
 
 from geo.errors import StudyError
-from geo.soils.table import AWC_COLUMNS, PROFILE_SCHEMA
+from geo.soils.table import AWC_COLUMNS
 from pipelines.read.soils.dispatch import read_soils
 from pipelines.read.soils.grid_units import depth_of, property_of
+from tests.geo.soil_frames import check_profiles
 from tests.pipelines import soil_files as sf
 
 AWC = list(AWC_COLUMNS)
@@ -52,7 +53,7 @@ def test_capacity_geotiff_of_many_bands(unit, factor, tmp_path):
     assert table.loc[0].to_numpy() == pytest.approx(HAND, abs=1.0)  # rounded to 2 mm
     assert table.loc[3].isna().all()
     assert len(soils.profiles) == 3
-    PROFILE_SCHEMA.validate(soils.profiles)
+    check_profiles(soils.profiles)
     text = " | ".join(p.what for p in problems)
     assert "ends at 100 cm; its deepest layer is continued" in text
     assert "hydrologic group B assumed" in text

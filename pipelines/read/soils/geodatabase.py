@@ -20,7 +20,7 @@ from rasterio.windows import Window
 
 from geo.errors import Problem, StudyError
 from geo.ground import row_blocks
-from geo.soils import SCHEMAS, SoilTable, clean_key
+from geo.soils import SURVEY_COLUMNS, SoilTable, clean_key
 from pipelines.read.soils.common import OPTIONAL_TABLES, TABLES, Area, assemble, outside
 from pipelines.read.soils.survey import find_survey_areas, read_polygons, read_survey_tables
 from pipelines.read.soils.window import as_layer, open_window, read_part
@@ -60,7 +60,7 @@ def _layers(path: str) -> dict[str, str]:
 def _read_keyed(path: str, layer: str, table: str, key: str, keys: Iterable[str]) -> pd.DataFrame:
     """Read the rows of a table whose key is among `keys`, without loading the others."""
     names = {str(f).lower(): str(f) for f in pyogrio.read_info(path, layer=layer)["fields"]}
-    wanted = _WATER_COLUMNS.get(table) or list(SCHEMAS[table].columns)
+    wanted = _WATER_COLUMNS.get(table) or [column.name for column in SURVEY_COLUMNS[table]]
     columns = [names[c] for c in wanted if c in names]
     if key not in names:
         raise StudyError(
