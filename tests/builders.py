@@ -11,8 +11,8 @@ from odc.geo.geobox import GeoBox
 from shapely.geometry import box
 
 from geo.options import OPTIONS
+from geo.rating.rule import TESTS, ZONE_NAMES
 from geo.rating.spring_rule import LINES
-from geo.rating.zone_codes import TESTS, ZONE_NAMES
 from geo.season import CHECKS
 from pipelines.run.result import StudyResult
 
@@ -222,7 +222,7 @@ def tiny_result(
         fields[f"shortfall_years_{o}"] = mean @ flat["shortfall_years"].sel(option=o).values
     fields["seeding_rate_factor"] = 0.8
     fields["slope_percent"] = 2.0
-    from geo.rating.zone_codes import RECOMMENDED_OPTION
+    from geo.rating.rule import RECOMMENDED_OPTION
 
     fields["recommended_option"] = [RECOMMENDED_OPTION[z] for z in fields["zone"]]
     units = pd.DataFrame(

@@ -109,10 +109,3 @@ def apply_set(
     for axis, value in zip(axes, values, strict=True):
         settings, soils = apply_axis(settings, soils, axis, float(value))
     return settings, soils
-
-
-def agreement(zone_codes: np.ndarray, reference: np.ndarray) -> np.ndarray:
-    """Return the share of sets, shape (set, site), that give each site's reference zone; NaN without sets."""
-    if len(zone_codes) == 0:
-        return np.full(len(reference), np.nan)
-    return (zone_codes == reference[None, :]).mean(axis=0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from geo.ground.boundaries import clean_fields
+from geo.ground.coverage import pixel_coverage, site_shares
 from geo.ground.grid import burn_map_units, cell_area_ha, nearest_cells, study_grid
 from geo.ground.response_units import ResponseUnits, build_units
 from geo.ground.row_blocks import count_codes, row_blocks
@@ -16,8 +17,10 @@ __all__ = [
     "clean_fields",
     "count_codes",
     "nearest_cells",
+    "pixel_coverage",
     "row_blocks",
     "site_means",
+    "site_shares",
     "slope_percent",
     "study_grid",
 ]

@@ -1,6 +1,9 @@
-"""What is measured of each option: water left, gaps, shortfall years, cover, frost, by site over all seasons.
+"""What each response unit gives over the years: water left, gaps, shortfall years, cover, frost.
 
-All comparisons are paired: same profile, same weather, same season.
+All comparisons are paired: same profile, same weather, same season. Every value is a mean over the years or a share of
+them, so that places take weighted means of units (`geo.rating.places`) and numbers that stand side by side add up:
+stubble less cover is the gap, and the parts of a field are the field. The spread over the years is given by the tenth
+and the ninetieth year of the unit.
 """
 
 from __future__ import annotations
@@ -10,14 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from geo.ground.response_units import ResponseUnits
 from geo.model_rules import DEFAULT_RULES, ModelRules
 from geo.options import OPTIONS
-from geo.rating.weighted import mixture_mean, mixture_quantile, padded_members
-from geo.rating.zones import TOLERANCE, ZoneRules
+from geo.rating.rule import ZoneRules
 from geo.season import CHECKS, SeasonIndex, days_of_year
 
-QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
+STATS = ("mean", "p10", "p90")
+"""Mean over the years, and the tenth and ninetieth year of a hundred."""
+FREEZE_QUANTILES = (0.10, 0.50, 0.90)
 TARGETS = tuple(float(t) for t in np.round(np.arange(0.10, 0.901, 0.05), 2))
 PLANTING, MID_NOVEMBER = CHECKS.index("planting"), CHECKS.index("mid_november")
 
@@ -84,7 +87,7 @@ def _running_sum(values: np.ndarray) -> np.ndarray:
     return np.concatenate([np.zeros((len(sums), 1)), sums], axis=1)
 
 
-def freeze_quantiles(freeze_day: np.ndarray, q: tuple[float, ...] = QUANTILES) -> np.ndarray:
+def freeze_quantiles(freeze_day: np.ndarray, q: tuple[float, ...] = FREEZE_QUANTILES) -> np.ndarray:
     """Return the days by which the first killing freeze has come in these shares of years, shape (cell, q).
 
     Parameters
@@ -133,180 +136,165 @@ def shortfall(stubble_mm: np.ndarray, option_mm: np.ndarray, target_mm: np.ndarr
     return (stubble_mm >= target_mm) & (option_mm < target_mm)
 
 
-def latest_safe_day(day: np.ndarray, gap_mm: np.ndarray, shortfall_years: np.ndarray, rules: ZoneRules) -> np.ndarray:
-    """Return the latest termination day of year that keeps the water tests; NaN when none does.
-
-    Parameters
-    ----------
-    day : array (rung,)
-        Tried dates, early to late.
-    gap_mm, shortfall_years : arrays (site, rung)
-        Median planting gap and share of shortfall years for each date.
-    rules : ZoneRules
-
-    Notes
-    -----
-    Between two tried dates the answer is interpolated to where the first test fails.
-    """
-    slack = np.stack([rules.planting_gap_max_mm - gap_mm, rules.shortfall_max - shortfall_years], axis=-1)
-    passed = (slack >= -TOLERANCE).all(axis=-1)
-    good = np.cumprod(passed, axis=1).sum(axis=1)
-    out = np.full(gap_mm.shape[0], np.nan)
-    last = len(day) - 1
-    for site in np.flatnonzero((good > 0) & ~np.isnan(gap_mm).any(axis=1)):
-        k = good[site] - 1
-        if k == last:
-            out[site] = day[last]
-            continue
-        here, there = np.maximum(slack[site, k], 0.0), slack[site, k + 1]
-        share = min(h / (h - t) for h, t in zip(here, there, strict=True) if t < -TOLERANCE)
-        out[site] = day[k] + share * (day[k + 1] - day[k])
-    return out
-
-
-def site_outcomes(
-    run: xr.Dataset,
-    capacity_mm: np.ndarray,
-    units: ResponseUnits,
-    climate: CellClimate,
-    rules: ZoneRules,
-    planting_day: int,
-    *,
-    full: bool = True,
-    model: ModelRules = DEFAULT_RULES,
+def tested_outcomes(
+    run: xr.Dataset, capacity_mm: np.ndarray, rules: ZoneRules, model: ModelRules = DEFAULT_RULES
 ) -> xr.Dataset:
-    """Summarise a simulation by site.
+    """Return what the zone tests read, by unit and option: the cheap part of `unit_outcomes`, for parameter sets.
 
     Parameters
     ----------
     run : Dataset
-        From `geo.balance.simulate.simulate`.
+        From `geo.balance.simulate`; ``paw_mm``, ``ground_cover`` and ``living_share`` are read.
     capacity_mm : array (unit,)
         Plant-available water capacity of the four feet.
-    units : ResponseUnits
+    rules : ZoneRules
+        Planting-water target and ground-cover target.
+    model : ModelRules
+        What counts as alive and dead.
+
+    Returns
+    -------
+    Dataset
+        Dims unit, option: mean planting gap (mm), and shares of years (0-1) with a shortfall, with the ground-cover
+        target reached, killed by winter and alive after it. Shares of stubble are NaN except the shortfall, which is 0.
+    """
+    planting = run["paw_mm"].values[:, :, :, PLANTING].sum(axis=-1, dtype=float)
+    target = rules.target_share * capacity_mm[:, None, None]
+    living = run["living_share"].values
+    is_cover = np.arange(len(OPTIONS)) > 0
+
+    def share(years: np.ndarray) -> np.ndarray:
+        return np.where(is_cover, years.mean(axis=2), np.nan)
+
+    return _dataset(
+        {
+            "planting_gap_mm": (_UO, (planting[:, :1] - planting).mean(axis=2), "mm",
+                                "stubble minus option at next planting"),
+            "shortfall_years": (_UO, shortfall(planting[:, :1], planting, target).mean(axis=2), "1",
+                                "share of years in which the option costs the planting-water target"),
+            "cover_ok_years": (_UO, share(run["ground_cover"].values[:, :, :, 0] >= rules.ground_cover_min), "1",
+                               "share of years that reach the ground-cover target"),
+            "winterkill_years": (_UO, share(living <= model.dead_share), "1",
+                                 "share of winters that leave no live cover"),
+            "survival_years": (_UO, share(living >= model.alive_share), "1",
+                               "share of winters that at least half the stand lives through"),
+        },
+        run.sizes["unit"],
+    )  # fmt: skip
+
+
+def unit_outcomes(
+    run: xr.Dataset,
+    capacity_mm: np.ndarray,
+    unit_cell: np.ndarray,
+    climate: CellClimate,
+    rules: ZoneRules,
+    planting_day: int,
+    model: ModelRules = DEFAULT_RULES,
+) -> xr.Dataset:
+    """Summarise a simulation by response unit.
+
+    Parameters
+    ----------
+    run : Dataset
+        From `geo.balance.simulate`.
+    capacity_mm : array (unit,)
+        Plant-available water capacity of the four feet.
+    unit_cell : int array (unit,)
+        Climate cell of each unit.
     climate : CellClimate
     rules : ZoneRules
         Planting-water target and ground-cover target.
     planting_day : int
         Day of year of the next planting.
     model : ModelRules
-        What counts as alive, dead and a fall gap.
-    full : bool
-        False leaves out what only maps and pages need (tracks, layers), for parameter sets.
+        What counts as alive and dead.
 
     Returns
     -------
     Dataset
-        See DEVELOPERS.md. Members of a site are weighted by component share.
+        See DEVELOPERS.md. Dims unit, option and others; `STATS` along ``stat``.
     """
-    n_sites = len(units.sites)
-    unit, weight = padded_members(units.site_units, n_sites)
-    total = run["paw_mm"].values.sum(axis=-1)
-    planting = total[:, :, :, PLANTING]
-    gap = planting[:, :1] - planting
-    target = rules.target_share * capacity_mm[:, None, None]
-    cover = run["ground_cover"].values
-    living = run["living_share"].values
-    is_cover = (np.arange(len(OPTIONS)) > 0)[None, :]
-
-    def mean(values: np.ndarray) -> np.ndarray:
-        return mixture_mean(values, unit, weight)
-
-    quantiles = QUANTILES if full else (0.5,)
-
-    def spread(values: np.ndarray) -> np.ndarray:
-        """Turn (unit, option, season) into (site, option, quantile)."""
-        return mixture_quantile(np.moveaxis(values, 2, 1), unit, weight, quantiles).transpose(0, 2, 1)
-
-    def covers(values: np.ndarray) -> np.ndarray:
-        return np.where(is_cover, values, np.nan)
-
-    reached = covers(mean((cover[:, :, :, 0] >= rules.ground_cover_min).mean(axis=2)))
-    so, soq = ("site", "option"), ("site", "option", "quantile")
-    ladder = planting_day + run["rung"].values
-    data: dict[str, tuple[tuple[str, ...], np.ndarray, str, str]] = {
-        "planting_gap_mm": (soq, spread(gap), "mm", "stubble minus option at next planting"),
-        "shortfall_years": (so, mean(shortfall(planting[:, :1], planting, target).mean(axis=2)), "1",
-                            "share of years in which the option costs the planting-water target"),
-        "cover_ok_years": (so, reached, "1", "share of years that reach the ground-cover target"),
-        "winterkill_years": (so, covers(mean((living <= model.dead_share).mean(axis=2))), "1",
-                             "share of winters that leave no live cover"),
-        "survival_years": (so, covers(mean((living >= model.alive_share).mean(axis=2))), "1",
-                           "share of winters that at least half the stand lives through"),
-    }  # fmt: skip
-    if full:
-        least = model.least_fall_gap_mm
-        data |= _for_pages(run, total, gap, capacity_mm, units, climate, mean, spread, unit, weight, least)
-        rung_paw = run["ladder_paw_mm"].values
-        rung_gap = np.moveaxis(planting[:, :1] - rung_paw, 2, 1)
-        rung_gap_mid = mixture_quantile(rung_gap, unit, weight, (0.5,))[:, 0]
-        rung_short = mean(shortfall(planting[:, :1], rung_paw, target).mean(axis=2))
-        sl = ("site", "ladder")
-        data |= {
-            "planting_water_mm": (soq, spread(planting), "mm", "plant-available water at next planting"),
-            "termination_gap_mm": (sl, rung_gap_mid, "mm", "median planting gap by termination date"),
-            "termination_shortfall": (sl, rung_short, "1", "shortfall years by termination date"),
-            "latest_termination_day": (("site",), latest_safe_day(ladder, rung_gap_mid, rung_short, rules),
-                                       "day of year", "latest safe termination of the overwintering mix"),
-        }  # fmt: skip
-    out = xr.Dataset(
-        {k: (d, v.astype(np.float32), {"units": u, "long_name": text}) for k, (d, v, u, text) in data.items()},
-        coords={
-            "site": np.arange(n_sites), "option": list(OPTIONS), "quantile": list(quantiles), "check": list(CHECKS),
-            "layer": [1, 2, 3, 4], "step": run["step"].values, "target": list(TARGETS), "ladder": ladder,
-        },
-    )  # fmt: skip
-    out.attrs["seasons"] = int(run.sizes["season"])
-    return out
-
-
-def _for_pages(  # type: ignore[no-untyped-def]
-    run, total, gap, capacity_mm, units, climate, mean, spread, unit, weight, least_gap_mm
-):
-    """Return the outcomes that only maps and pages show."""
-    so, soq = ("site", "option"), ("site", "option", "quantile")
+    tested = tested_outcomes(run, capacity_mm, rules, model)
+    total = run["paw_mm"].values.sum(axis=-1, dtype=float)
     planting, november = total[:, :, :, PLANTING], total[:, :, :, MID_NOVEMBER]
-    fall_gap = november[:, :1] - november
-    fall, spring = spread(fall_gap), spread(gap)
-    middle = QUANTILES.index(0.5)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        recovery = np.where(fall[:, :, middle] > least_gap_mm, 1 - spring[:, :, middle] / fall[:, :, middle], np.nan)
+    gap = planting[:, :1] - planting
     targets = np.array(TARGETS)[:, None, None] * capacity_mm[:, None, None, None]
     by_target = shortfall(planting[:, None, :1], planting[:, None], targets).mean(axis=3).transpose(0, 2, 1)
-    rank = climate.spring_precip_mm.argsort(axis=1).argsort(axis=1)[units.units["cell"].to_numpy()]
+    rank = climate.spring_precip_mm.argsort(axis=1).argsort(axis=1)[unit_cell]
     third = max(1, rank.shape[1] // 3)
-    cell = units.sites["cell"].to_numpy()
-
-    def some_springs(keep: np.ndarray) -> np.ndarray:
-        picked = np.where(keep[:, None, :], gap, np.nan)
-        return mixture_quantile(np.moveaxis(picked, 2, 1), unit, weight, (0.5,))[:, 0]
-
-    def median_of(values: np.ndarray) -> np.ndarray:
-        return mixture_quantile(np.moveaxis(values, 2, 1), unit, weight, (0.5,))[:, 0]
-
     mass, cover = run["biomass_kg_ha"].values, run["ground_cover"].values
-    track = mixture_quantile(np.moveaxis(run["stored_mm"].values, 2, 1), unit, weight, QUANTILES).transpose(
-        0, 2, 1, 3
-    )
-    freeze = freeze_quantiles(climate.freeze_day)[cell]
-    return {
-        "fall_gap_mm": (soq, fall, "mm", "stubble minus option in mid-November"),
-        "recovery": (so, recovery, "1", "share of the fall gap that is gone at planting"),
-        "shortfall_by_target": ((*so, "target"), mean(by_target), "1", "shortfall years by planting-water target"),
-        "biomass_kg_ha": (soq, spread(mass[..., 0]), "kg ha-1", "cover dry matter at the killing freeze"),
-        "ground_cover": (soq, spread(cover[..., 0]), "1", "ground cover of the growing cover at the killing freeze"),
-        "april_ground_cover": (soq, spread(cover[..., 1]), "1", "ground cover with residue on the first of April"),
-        "paw_layer_mm": (("site", "option", "check", "layer"), median_of(run["paw_mm"].values), "mm",
-                         "median plant-available water by one-foot layer"),
-        "stored_mm": (("site", "option", "quantile", "step"), track, "mm", "stored water through the season"),
-        "dry_spring_gap_mm": (so, some_springs(rank < third), "mm", "median planting gap after the driest springs"),
-        "wet_spring_gap_mm": (so, some_springs(rank >= rank.shape[1] - third), "mm", "after the wettest springs"),
-        "first_freeze_day": (("site", "quantile"), freeze, "day of year", "first killing freeze"),
-        "heat_after_harvest_gdd": (("site",), climate.heat_gdd.mean(axis=1)[cell], "degC day",
-                                   "growing degree days above 4.4 degC from harvest to the killing freeze"),
-        "capacity_mm": (("site",), mean(capacity_mm), "mm", "available water capacity of four feet"),
-        "precip_mm": (("site",), climate.annual_precip_mm[cell], "mm", "annual precipitation"),
-        "et0_mm": (("site",), climate.annual_et0_mm[cell], "mm", "annual reference evapotranspiration"),
-        **{name: (so, mean(run[name].values.mean(axis=2)), "mm", f"mean {name[:-3]}, harvest to planting")
-           for name in ("transpiration_mm", "evaporation_mm", "drainage_mm", "runoff_mm")},
+    rungs = run["ladder_paw_mm"].values.astype(float)
+    short = shortfall(planting[:, :1], rungs, rules.target_share * capacity_mm[:, None, None]).mean(axis=2)
+
+    def mean_of(keep: np.ndarray) -> np.ndarray:
+        return np.asarray((gap * keep[:, None, :]).sum(axis=2) / keep.sum(axis=1)[:, None])
+
+    uos, ul = ("unit", "option", "stat"), ("unit", "ladder")
+    return tested.drop_vars("planting_gap_mm").merge(
+        _dataset(
+            {
+                "planting_water_mm": (uos, _stats(planting), "mm", "plant-available water at next planting"),
+                "planting_gap_mm": (uos, _stats(gap), "mm", "stubble minus option at next planting"),
+                "fall_gap_mm": (uos, _stats(november[:, :1] - november), "mm", "stubble minus option in mid-November"),
+                "shortfall_by_target": ((*_UO, "target"), by_target, "1", "shortfall years by planting-water target"),
+                "biomass_kg_ha": (uos, _stats(mass[..., 0]), "kg ha-1", "cover dry matter at the killing freeze"),
+                "ground_cover": (uos, _stats(cover[..., 0]), "1",
+                                 "ground cover of the growing cover at the killing freeze"),
+                "april_ground_cover": (uos, _stats(cover[..., 1]), "1",
+                                       "ground cover with residue on the first of April"),
+                "paw_layer_mm": ((*_UO, "check", "layer"), run["paw_mm"].values.mean(axis=2), "mm",
+                                 "mean plant-available water by one-foot layer"),
+                "stored_mm": ((*uos, "step"), _stats(run["stored_mm"].values), "mm",
+                              "stored water through the season"),
+                "dry_spring_gap_mm": (_UO, mean_of(rank < third), "mm", "mean planting gap after the driest springs"),
+                "wet_spring_gap_mm": (_UO, mean_of(rank >= rank.shape[1] - third), "mm", "after the wettest springs"),
+                "termination_gap_mm": (ul, (planting[:, :1] - rungs).mean(axis=2), "mm",
+                                       "mean planting gap by termination date"),
+                "termination_shortfall": (ul, short, "1", "shortfall years by termination date"),
+                "first_freeze_day": (("unit", "quantile"), freeze_quantiles(climate.freeze_day)[unit_cell],
+                                     "day of year", "first killing freeze"),
+                "heat_after_harvest_gdd": (("unit",), climate.heat_gdd.mean(axis=1)[unit_cell], "degC day",
+                                           "growing degree days above 4.4 degC from harvest to the killing freeze"),
+                "capacity_mm": (("unit",), capacity_mm, "mm", "available water capacity of four feet"),
+                "precip_mm": (("unit",), climate.annual_precip_mm[unit_cell], "mm", "annual precipitation"),
+                "et0_mm": (("unit",), climate.annual_et0_mm[unit_cell], "mm", "annual reference evapotranspiration"),
+                **{name: (_UO, run[name].values.mean(axis=2), "mm", f"mean {name[:-3]}, harvest to planting")
+                   for name in ("transpiration_mm", "evaporation_mm", "drainage_mm", "runoff_mm")},
+            },
+            run.sizes["unit"],
+            step=run["step"].values,
+            ladder=planting_day + run["rung"].values,
+            seasons=int(run.sizes["season"]),
+        )
+    )  # fmt: skip
+
+
+_UO = ("unit", "option")
+
+
+def _stats(values: np.ndarray) -> np.ndarray:
+    """Return `STATS` over the seasons, (unit, option, season, ...) -> (unit, option, stat, ...)."""
+    low, high = np.quantile(values, (0.1, 0.9), axis=2)
+    return np.stack([values.mean(axis=2, dtype=float), low, high], axis=2)
+
+
+def _dataset(
+    data: dict[str, tuple[tuple[str, ...], np.ndarray, str, str]],
+    n_units: int,
+    seasons: int = 0,
+    **coords: np.ndarray,
+) -> xr.Dataset:
+    """Return values with their units and names in single precision."""
+    fixed = {
+        "unit": np.arange(n_units), "option": list(OPTIONS), "stat": list(STATS), "quantile": list(FREEZE_QUANTILES),
+        "check": list(CHECKS), "layer": [1, 2, 3, 4], "target": list(TARGETS), **coords,
     }  # fmt: skip
+    used = {dim for dims, *_ in data.values() for dim in dims}
+    out = xr.Dataset(
+        {k: (d, v.astype(np.float32), {"units": u, "long_name": text}) for k, (d, v, u, text) in data.items()},
+        coords={k: v for k, v in fixed.items() if k in used},
+    )
+    if seasons:
+        out.attrs["seasons"] = seasons
+    return out

@@ -12,12 +12,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from geo.ground.response_units import ResponseUnits
 from geo.model_rules import DEFAULT_RULES, ModelRules
 from geo.options import OPTIONS
 from geo.rating.outcome import PLANTING, shortfall
-from geo.rating.weighted import mixture_mean, mixture_quantile, padded_members
-from geo.rating.zones import TOLERANCE, ZoneRules
+from geo.rating.rule import TEST_ROWS, ZoneRules, in_steps
 from geo.season import CHECKS, SeasonIndex
 
 LINES = tuple(float(share) for share in np.round(np.arange(0.1, 0.95, 0.1), 2))
@@ -38,6 +36,13 @@ CURVES = {
     "line_gap_mm": "gap_mm",
     "line_growth_kg_ha": "growth_kg_ha",
 }
+SPRING_COLUMNS = (
+    "early_growth_kg_ha",
+    "late_growth_kg_ha",
+    *_BY_RULE,
+    *(f"spring_line_{name}" for name in ("share", "mm", "early_years", "shortfall_years", "gap_mm", "growth_kg_ha")),
+)
+"""What the table of fields holds of this rule."""
 FIXED = ("early_growth_kg_ha", "late_shortfall", "late_gap_mm", "capacity_mm")
 
 
@@ -90,19 +95,17 @@ def by_rule(early: np.ndarray, if_early: np.ndarray, if_late: np.ndarray) -> np.
 def spring_outcomes(
     run: xr.Dataset,
     capacity_mm: np.ndarray,
-    units: ResponseUnits,
     seasons: SeasonIndex,
     rules: ZoneRules,
     model: ModelRules = DEFAULT_RULES,
 ) -> xr.Dataset:
-    """Summarise by site what ending the cover by the spring gives, for the study's line and for each of `LINES`.
+    """Summarise by unit what ending the cover by the spring gives, for the study's line and for each of `LINES`.
 
     Parameters
     ----------
     run : Dataset
-        From `geo.balance.simulate.simulate`.
+        From `geo.balance.simulate`.
     capacity_mm : array (unit,)
-    units : ResponseUnits
     seasons : SeasonIndex
     rules : ZoneRules
         Planting-water target.
@@ -112,43 +115,36 @@ def spring_outcomes(
     Returns
     -------
     Dataset
-        Dims site and line; see DEVELOPERS.md. Growth is a mean of years, so that it adds up over soils and fields;
-        water and gap are medians. Each component is judged by its own capacity.
+        Dims unit and line; see DEVELOPERS.md. All values are means over the years, so that they add up over soils and
+        fields. Each component is judged by its own capacity.
     """
-    n_sites = len(units.sites)
-    unit, weight = padded_members(units.site_units, n_sites)
-    planting = run["paw_mm"].values[:, :, :, PLANTING].sum(axis=-1)
+    planting = run["paw_mm"].values[:, :, :, PLANTING].sum(axis=-1, dtype=float)
     grown = run["biomass_kg_ha"].sel(option="overwinter_late")
     grown_early, grown_late = grown.sel(when="freeze").values, grown.sel(when="end").values
     target = rules.target_share * capacity_mm[:, None]
     water = water_on_early_date(run, seasons)
 
-    def middle(values: np.ndarray) -> np.ndarray:
-        return mixture_quantile(values, unit, weight, (0.5,))[:, 0]
-
-    def share(values: np.ndarray) -> np.ndarray:
-        return mixture_mean(values.mean(axis=1), unit, weight)
-
     def of(line: float) -> dict[str, np.ndarray]:
         early = ends_early(water, capacity_mm, line)
         left = by_rule(early, planting[:, EARLY], planting[:, LATE])
-        return {
-            "early_years": share(early),
-            "water_mm": middle(left),
-            "gap_mm": middle(planting[:, STUBBLE] - left),
-            "shortfall": share(shortfall(planting[:, STUBBLE], left, target)),
-            "growth_kg_ha": share(by_rule(early, grown_early, grown_late)),
+        years = {
+            "early_years": early,
+            "water_mm": left,
+            "gap_mm": planting[:, STUBBLE] - left,
+            "shortfall": shortfall(planting[:, STUBBLE], left, target),
+            "growth_kg_ha": by_rule(early, grown_early, grown_late),
         }
+        return {name: values.mean(axis=1) for name, values in years.items()}
 
     study, tried = of(model.dry_spring_share), [of(line) for line in LINES]
     data: dict[str, tuple[tuple[str, ...], np.ndarray]]
-    data = {name: (("site",), study[key]) for name, key in _BY_RULE.items()}
-    data |= {name: (("site", "line"), np.stack([one[key] for one in tried], axis=1)) for name, key in CURVES.items()}
-    data["early_growth_kg_ha"] = (("site",), share(grown_early))
-    data["late_growth_kg_ha"] = (("site",), share(grown_late))
+    data = {name: (("unit",), study[key]) for name, key in _BY_RULE.items()}
+    data |= {name: (("unit", "line"), np.stack([one[key] for one in tried], axis=1)) for name, key in CURVES.items()}
+    data["early_growth_kg_ha"] = (("unit",), grown_early.mean(axis=1))
+    data["late_growth_kg_ha"] = (("unit",), grown_late.mean(axis=1))
     return xr.Dataset(
         {name: (dims, values.astype(np.float32), _unit(name)) for name, (dims, values) in data.items()},
-        coords={"site": np.arange(n_sites), "line": list(LINES)},
+        coords={"unit": np.arange(len(planting)), "line": list(LINES)},
         attrs={"dry_spring_share": model.dry_spring_share},
     )
 
@@ -158,12 +154,12 @@ def _unit(name: str) -> dict[str, str]:
 
 
 def line_inputs(outcomes: xr.Dataset) -> dict[str, np.ndarray]:
-    """Return what `best_lines` needs, by site: `CURVES` (site, line) and `FIXED` (site,)."""
+    """Return what `best_lines` needs, by place: `CURVES` (place, line) and `FIXED` (place,)."""
     late = "overwinter_late"
-    found = {name: outcomes[name].transpose("site", "line").values for name in CURVES}
+    found = {name: outcomes[name].transpose(..., "line").values for name in CURVES}
     found |= {name: outcomes[name].values for name in ("early_growth_kg_ha", "capacity_mm")}
     found["late_shortfall"] = outcomes["shortfall_years"].sel(option=late).values
-    found["late_gap_mm"] = outcomes["planting_gap_mm"].sel(option=late).sel(quantile=0.5, method="nearest").values
+    found["late_gap_mm"] = outcomes["planting_gap_mm"].sel(option=late, stat="mean").values
     return {name: np.asarray(values, float) for name, values in found.items()}
 
 
@@ -175,9 +171,9 @@ def best_lines(
     Parameters
     ----------
     values : mapping
-        `CURVES` (place, line) and `FIXED` (place,), by site or averaged over a field.
+        `CURVES` (place, line) and `FIXED` (place,), of each place.
     rules : ZoneRules
-        Limits of shortfall years and of the median planting gap.
+        Limits of shortfall years and of the mean planting gap.
     model : ModelRules
         ``spring_gain_min``.
     asked : bool array (place,)
@@ -198,7 +194,9 @@ def best_lines(
     """
 
     def within(short: np.ndarray, gap: np.ndarray) -> np.ndarray:
-        kept: np.ndarray = (short <= rules.shortfall_max + TOLERANCE) & (gap <= rules.planting_gap_max_mm + TOLERANCE)
+        step = {row.name: row.step for row in TEST_ROWS}
+        kept: np.ndarray = in_steps(short, step["shortfall"]) <= in_steps(rules.shortfall_max, step["shortfall"])
+        kept &= in_steps(gap, step["gap"]) <= in_steps(rules.planting_gap_max_mm, step["gap"])
         return kept
 
     growth = values["line_growth_kg_ha"]
@@ -221,7 +219,8 @@ def best_lines(
     return pd.DataFrame({name: np.where(found, column, np.nan) for name, column in columns.items()})
 
 
-def with_site_lines(outcomes: xr.Dataset, rules: ZoneRules, model: ModelRules, fits: np.ndarray) -> xr.Dataset:
-    """Return the outcomes with the line of each site; `fits` (site,) is True where ending early passes every test."""
-    lines = best_lines(line_inputs(outcomes), rules, model, fits)
-    return outcomes.assign({n: ("site", lines[n].to_numpy(np.float32), _unit(n)) for n in lines})
+def with_lines(outcomes: xr.Dataset, rules: ZoneRules, model: ModelRules, asked: np.ndarray) -> xr.Dataset:
+    """Return the outcomes of places with the line of each; `asked` (place,) as for `best_lines`."""
+    lines = best_lines(line_inputs(outcomes), rules, model, asked)
+    dim = str(outcomes["early_growth_kg_ha"].dims[0])
+    return outcomes.assign({n: (dim, lines[n].to_numpy(np.float32), _unit(n)) for n in lines})

@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from geo.rating.zone_codes import RECOMMENDED_OPTION
+from geo.rating import RECOMMENDED_OPTION
 from pipelines.show.explain import FieldReason, OptionLine, PointReason, SiteReason, TestLine
 from pipelines.show.explain_spring import Ending, SpringReason
 from pipelines.show.legend import zone_styles

@@ -88,9 +88,9 @@ def print_summary(console: Console, published: Published) -> None:
     from rich.table import Table
 
     from geo.errors import WHOLE_STUDY
+    from geo.rating import zone_areas
     from pipelines.run.progress import shown_time
     from pipelines.show.legend import zone_legend
-    from pipelines.show.publish import zone_areas
     from pipelines.study.units import Units
     from pipelines.study.words import load_catalogue
 
@@ -98,7 +98,7 @@ def print_summary(console: Console, published: Published) -> None:
     words = load_catalogue(str(result.settings.get("language", "en")))
     units = Units(str(result.settings["units"]), words)
     counts: dict[str, Any] = result.provenance.get("counts", {})
-    areas = zone_areas(result)
+    areas = zone_areas(result.zones, result.sites["area_ha"])
     total = float(areas.sum())
     console.print(f"\n[bold]{escape(str(result.settings['name']))}[/bold], done in {shown_time(published.seconds)}")
     console.print(

@@ -8,7 +8,8 @@ from odc.geo.geobox import GeoBox
 from pyproj import Geod
 
 from geo.errors import WHOLE_STUDY, Problem
-from pipelines.run.state import Run
+from pipelines.read.climate.dispatch import ClimateInput
+from pipelines.run.context import Context
 from pipelines.study.units import Units, convert
 from pipelines.study.words import load_catalogue
 
@@ -21,33 +22,41 @@ FAR_KM = 40.0
 LONE_CELL_HA = 50_000.0
 
 
-def climate_doubts(run: Run) -> list[Problem]:
-    """Return warnings about the weather of a run whose seasons and sites are known."""
-    assert run.seasons is not None
-    assert run.cells is not None
-    assert run.units is not None
-    assert run.grid is not None
+def climate_doubts(
+    context: Context, climate: ClimateInput, sites: pd.DataFrame, grid: GeoBox, cells: pd.DataFrame, seasons: int
+) -> tuple[Problem, ...]:
+    """Return warnings about the weather of a run.
+
+    Parameters
+    ----------
+    context : Context
+    climate : ClimateInput
+    sites : DataFrame
+        ``cell`` and ``area_ha``.
+    grid : GeoBox
+    cells : DataFrame
+        Climate cells that are used.
+    seasons : int
+        Number of seasons.
+    """
     words, found = load_catalogue(), []
-    units = Units(run.study.study.units, words)
+    units = Units(context.study.study.units, words)
 
     def doubt(key: str, fix: str, **values: object) -> None:
         what, todo = words.t(f"doubt.{key}", **values), words.t(f"doubt.{fix}")
         found.append(Problem("climate", WHOLE_STUDY, what, "warning", todo))
 
-    seasons = len(run.seasons)
     if seasons < FEW_SEASONS:
-        synthetic = run.climate is not None and run.climate.daily is None
-        fix = "few_seasons_fix_years" if synthetic else "few_seasons_fix"
+        fix = "few_seasons_fix_years" if climate.daily is None else "few_seasons_fix"
         doubt("few_seasons", fix, count=seasons, percent=units.percent(1 / max(seasons, 1)))
-    sites = run.units.sites
     area = float(sites["area_ha"].sum())
     if sites["cell"].nunique() == 1 and area > LONE_CELL_HA:
         doubt("one_cell", "one_cell_fix", area=units.area(area))
-    far, where = farthest_km(run.grid, run.cells)
+    far, where = farthest_km(grid, cells)
     if far > FAR_KM:
         distance = f"{convert(far, 'kilometer', 'mile'):.0f} mi" if units.us else f"{far:.0f} km"
         doubt("far_cell", "far_cell_fix", place=where, distance=distance)
-    return found
+    return tuple(found)
 
 
 def farthest_km(grid: GeoBox, cells: pd.DataFrame) -> tuple[float, str]:

@@ -29,7 +29,7 @@ class Measured:
         One row a place and option: ``place``, ``name``, ``is_field``, ``date``, ``after_harvest`` (days, negative
         before harvest), ``feet`` (measured), ``measured_mm`` and ``modelled_mm`` (of those feet at harvest),
         ``option``, and of the answer as modelled, and with ``_start`` from the measured start: ``zone_code``,
-        ``planting_water_mm``, ``planting_gap_mm``, ``shortfall_years``. Medians over the seasons.
+        ``planting_water_mm``, ``planting_gap_mm``, ``shortfall_years``. Means over the seasons.
     rows, used : int
         Rows of the file, and those that a number rests on; the rest is listed among the problems.
     kind : str

@@ -12,17 +12,16 @@ from rasterio.transform import rowcol
 from rasterio.warp import transform
 
 from geo.errors import Problem
-from geo.rating.zone_codes import ZONE_CODES
-from geo.soils.measured_water import FootWater, foot_thickness_mm, foot_water, mean_water
-from geo.soils.table import WILTING_COLUMNS
+from geo.rating import NOT_RATED, Rating
+from geo.soils import WILTING_COLUMNS, FootWater, foot_thickness_mm, foot_water, mean_water
 from pipelines.read.measurements.soundings import left_out
+from pipelines.run.ground import Ground
 from pipelines.run.measured import SOUNDING
-from pipelines.run.state import Run, need
 from pipelines.study.words import did_you_mean
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class Place:
     """What lies under one place.
 
     Attributes
@@ -41,6 +40,14 @@ class Ground:
 
 
 @dataclass(frozen=True)
+class Places:
+    """Where places are looked up: the ground of the run, and which of its sites are rated."""
+
+    ground: Ground
+    rating: Rating
+
+
+@dataclass(frozen=True)
 class Sounding:
     """One place, day and option: everything that was measured there from the surface down.
 
@@ -53,7 +60,7 @@ class Sounding:
         Degrees; NaN where no point was given.
     date : Timestamp
     option : str
-    ground : Ground
+    ground : Place
         What lies there.
     measured_mm, share : ndarray, shape (4,)
         Plant-available water by foot, NaN where not known, and the share of each foot that was measured.
@@ -70,7 +77,7 @@ class Sounding:
     latitude: float
     date: pd.Timestamp
     option: str
-    ground: Ground
+    ground: Place
     measured_mm: np.ndarray
     share: np.ndarray
     assumed: bool
@@ -99,7 +106,7 @@ def unknown_fields(readings: pd.DataFrame, known: pd.Series, file: str) -> tuple
     return readings[~lost].reset_index(drop=True), problems
 
 
-def locate(run: Run, readings: pd.DataFrame, file: str) -> tuple[pd.DataFrame, dict[str, Ground], list[Problem]]:
+def locate(places: Places, readings: pd.DataFrame, file: str) -> tuple[pd.DataFrame, dict[str, Place], list[Problem]]:
     """Name the place of each reading and find its ground.
 
     Returns
@@ -111,7 +118,7 @@ def locate(run: Run, readings: pd.DataFrame, file: str) -> tuple[pd.DataFrame, d
     problems : list of Problem
     """
     frame = readings.copy()
-    fields = need(run.fields).reset_index(drop=True)
+    fields = places.ground.fields.reset_index(drop=True)
     names = dict(zip(fields["field_id"].astype(str), fields["name"].astype(str), strict=True))
     point = frame["longitude"].notna()
     shown = [f"{lat:.5f}, {lon:.5f}" for lon, lat in zip(frame["longitude"], frame["latitude"], strict=True)]
@@ -120,17 +127,17 @@ def locate(run: Run, readings: pd.DataFrame, file: str) -> tuple[pd.DataFrame, d
     frame["place"] = frame["field_id"].where(frame["is_field"], shown)
     frame["name"] = [names.get(place, "") for place in frame["place"]]
     frame["ground"] = np.where(point, shown, "field " + frame["field_id"])
-    sites = _sites_at(run, frame)
+    sites = _sites_at(places, frame)
     row_of = {field_id: k for k, field_id in enumerate(fields["field_id"].astype(str))}
-    grounds: dict[str, Ground] = {}
+    grounds: dict[str, Place] = {}
     bare: set[str] = set()
     for key, row in frame.drop_duplicates("ground").set_index("ground").iterrows():
         shares = (
             pd.DataFrame({"site": [sites[str(key)]], "share": [1.0]})
             if np.isfinite(row["longitude"])
-            else _sites_of_field(run, row_of[str(row["field_id"])])
+            else _sites_of_field(places, row_of[str(row["field_id"])])
         )
-        ground = _ground(run, shares)
+        ground = _ground(places, shares)
         if ground is None:
             bare.add(str(key))
         else:
@@ -153,10 +160,10 @@ def _field_around(frame: pd.DataFrame, fields: gpd.GeoDataFrame) -> np.ndarray:
     return out
 
 
-def _sites_at(run: Run, frame: pd.DataFrame) -> dict[str, int]:
+def _sites_at(places: Places, frame: pd.DataFrame) -> dict[str, int]:
     """Return the site of each point (-1 = none), by its ``ground``."""
     points = frame[frame["longitude"].notna()].drop_duplicates("ground")
-    grid, raster = need(run.grid), need(run.units).site_raster
+    grid, raster = places.ground.grid, places.ground.units.site_raster
     if points.empty:
         return {}
     x, y = transform("EPSG:4326", str(grid.crs), list(points["longitude"]), list(points["latitude"]))
@@ -169,37 +176,37 @@ def _sites_at(run: Run, frame: pd.DataFrame) -> dict[str, int]:
     return out
 
 
-def _sites_of_field(run: Run, row: int) -> pd.DataFrame:
-    part = need(run.coverage).getrow(row)
+def _sites_of_field(places: Places, row: int) -> pd.DataFrame:
+    part = places.ground.coverage.getrow(row)
     return pd.DataFrame({"site": part.indices, "share": part.data})
 
 
-def field_ground(run: Run, field_id: str) -> Ground | None:
+def field_ground(places: Places, field_id: str) -> Place | None:
     """Return what lies in a field; None when nothing there is rated."""
-    ids = need(run.fields)["field_id"].astype(str).tolist()
-    return _ground(run, _sites_of_field(run, ids.index(field_id)))
+    ids = places.ground.fields["field_id"].astype(str).tolist()
+    return _ground(places, _sites_of_field(places, ids.index(field_id)))
 
 
-def _ground(run: Run, shares: pd.DataFrame) -> Ground | None:
-    units = need(run.units)
-    code = need(run.zones).table["zone_code"].to_numpy()
+def _ground(places: Places, shares: pd.DataFrame) -> Place | None:
+    units = places.ground.units
+    code = places.rating.sites.table["zone_code"].to_numpy()
     rated = shares[shares["site"].isin(units.site_units["site"]) & (shares["share"] > 0)]
-    rated = rated[code[rated["site"]] != ZONE_CODES["not_rated"]]
+    rated = rated[code[rated["site"]] != NOT_RATED]
     if rated.empty:
         return None
     rated = rated.assign(share=rated["share"] / rated["share"].sum()).reset_index(drop=True)
     pairs = units.site_units.merge(rated, on="site")
     by_unit = (pairs["weight"] * pairs["share"]).groupby(pairs["unit"]).sum()
-    profiles = need(run.soil).profiles
+    profiles = places.ground.soil.profiles
     profiles = profiles[profiles["rated"].astype(bool) & (profiles["share"] > 0)]
     on_unit = rated["share"].groupby(units.sites.loc[rated["site"], "map_unit_id"].to_numpy()).sum()
     here = profiles[profiles["map_unit_id"].isin(on_unit.index)]
     part = here["share"] / here["share"].groupby(here["map_unit_id"]).transform("sum")
     share = part * here["map_unit_id"].map(on_unit)
-    return Ground(rated, by_unit.rename("share").reset_index(), here.assign(share=share))
+    return Place(rated, by_unit.rename("share").reset_index(), here.assign(share=share))
 
 
-def sounding_water(sounding: pd.DataFrame, ground: Ground) -> tuple[FootWater, bool]:
+def sounding_water(sounding: pd.DataFrame, ground: Place) -> tuple[FootWater, bool]:
     """Return the measured water of one sounding by foot, over the soils of its ground, and whether any was assumed.
 
     Where the soil layer does not know the wilting point of a depth, that of the surface is taken.
@@ -221,7 +228,7 @@ def sounding_water(sounding: pd.DataFrame, ground: Ground) -> tuple[FootWater, b
     return mean_water(parts, profiles["share"]), assumed
 
 
-def soundings(frame: pd.DataFrame, grounds: Mapping[str, Ground]) -> list[Sounding]:
+def soundings(frame: pd.DataFrame, grounds: Mapping[str, Place]) -> list[Sounding]:
     """Return the soundings of located readings (`locate`), by place and date."""
     found = []
     ordered = frame.sort_values([*SOUNDING, "top_mm"], kind="stable")

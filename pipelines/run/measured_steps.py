@@ -1,4 +1,4 @@
-"""The steps of own measurements: read them, compare them with the model, start the balance from them."""
+"""Own measurements: them with the model, and start the balance from them."""
 
 from __future__ import annotations
 
@@ -8,41 +8,44 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from geo.balance.water_on_date import days_after_harvest, harvest_year, in_season, water_on
+from geo.balance import days_after_harvest, harvest_year, in_season, water_on
 from geo.errors import Problem
+from geo.rating import Rating
 from geo.season import Calendar, day_of_year
-from pipelines.read.measurements.soundings import left_out, read_measurements
+from pipelines.read.measurements.soundings import left_out
+from pipelines.run.context import Context
+from pipelines.run.ground import Ground
 from pipelines.run.measured import ALL_FEET, SOUNDING, Measured
-from pipelines.run.measured_places import Ground, Sounding, locate, soundings, unknown_fields
+from pipelines.run.measured_places import Place, Places, Sounding, locate, soundings, unknown_fields
 from pipelines.run.measured_start import choose_starts, foot_capacity, start_answers
-from pipelines.run.state import Run, need
+from pipelines.run.seasons import Seasons
 
 QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
 MOST_DATES = 60
 """Dates of one place that are compared: a sensor's record is thinned evenly, since each day is a run of the model."""
 
 
-def measurements(run: Run) -> None:
-    """Read own measurements of soil water, where the study names any."""
-    table = run.study.measurements
-    if table is not None:
-        path = run.path(table.path)
-        found, problems = read_measurements(path, columns=table.columns, units=table.units, day_first=table.day_first)
-        run.problems += problems
-        run.measurements = found
-    run.report("measurements", 1, 1)
+def compare(
+    context: Context, ground: Ground, run: Seasons, rating: Rating
+) -> tuple[Measured | None, tuple[Problem, ...]]:
+    """Put the modelled water beside the measured, and run the fields from the water that was measured at harvest.
 
-
-def compare(run: Run) -> None:
-    """Put the modelled water beside the measured, and run the fields from the water that was measured at harvest."""
-    found, table = run.measurements, run.study.measurements
+    Returns
+    -------
+    measured : Measured or None
+        None where the study has no measurements.
+    problems : tuple of Problem
+        Rows that nothing rests on, and what was assumed.
+    """
+    found, table = ground.measurements, context.study.measurements
     if found is None or table is None:
-        return
-    file = run.path(table.path).name
-    readings, problems = unknown_fields(found.readings, need(run.fields)["field_id"], file)
-    readings, grounds, listed = locate(run, readings, file)
+        return None, ()
+    file = context.path(table.path).name
+    readings, problems = unknown_fields(found.readings, ground.fields["field_id"], file)
+    places = Places(ground, rating)
+    readings, grounds, listed = locate(places, readings, file)
     problems += listed
-    calendar = run.study.calendar
+    calendar = context.study.calendar
     readings, listed = _in_reach(readings, calendar, table.near_harvest_days, file)
     problems += listed
     parts = soundings(readings, grounds)
@@ -55,13 +58,13 @@ def compare(run: Run) -> None:
     if passed:
         what = "before harvest, and another reading is nearer to it"
         problems.append(left_out(file, passed, what))
-    run.report("compare", 0, 2)
-    compared = _with_model(run, in_time)
-    run.report("compare", 1, 2)
-    starts = start_answers(run, chosen)
-    run.problems += [*problems, *_assumptions(good, file)]
-    run.measured = Measured(compared, starts, found.rows, len(rests_on), found.kind)
-    run.report("compare", 2, 2)
+    context.report("compare", 0, 2)
+    compared = _with_model(context, ground, in_time)
+    context.report("compare", 1, 2)
+    starts = start_answers(context, places, run, chosen)
+    context.report("compare", 2, 2)
+    measured = Measured(compared, starts, found.rows, len(rests_on), found.kind)
+    return measured, (*problems, *_assumptions(good, file))
 
 
 def _in_reach(readings: pd.DataFrame, calendar: Calendar, near: int, file: str) -> tuple[pd.DataFrame, list[Problem]]:
@@ -109,32 +112,31 @@ def _assumptions(parts: list[Sounding], file: str) -> list[Problem]:
     return [Problem("measurements", f"{file}: {place}", what, "warning", fix) for place in places]
 
 
-def _with_model(run: Run, parts: list[Sounding]) -> pd.DataFrame:
+def _with_model(context: Context, ground: Ground, parts: list[Sounding]) -> pd.DataFrame:
     """Return the table of measured and modelled water; the model is run once for each day of the year."""
     rows: list[dict[str, Any]] = []
-    seasons, soils, cell = need(run.seasons), need(run.soil_records), need(run.units).units["cell"].to_numpy()
-    settings = run.tables.settings()
-    record = need(run.climate).daily is not None
-    calendar = run.study.calendar
+    soils, cell, weather = ground.soil_records, ground.unit_cell, ground.weather
+    settings, calendar = context.tables.settings(), context.study.calendar
+    record = ground.climate.daily is not None
     for date, same in itertools.groupby(sorted(parts, key=_month_day), key=_month_day):
         group = list(same)
         unit = np.unique(np.concatenate([p.ground.units["unit"] for p in group]))
         water = water_on(
-            date, calendar, need(run.weather), seasons, soils[unit], cell[unit], settings, run.days,
-            run.tables.model,
+            date, calendar, weather.daily, weather.seasons, soils[unit], cell[unit], settings, weather.days,
+            context.tables.model,
         )  # fmt: skip
         for p in group:
             share = _shares(p.ground, unit)
             modelled = np.einsum("u,usk->sk", share, water.sel(option=p.option).values.astype(float))
             year = harvest_year(p.date.year, date, calendar)
-            own = np.flatnonzero(seasons.year == year) if record else np.array([], int)
+            own = np.flatnonzero(weather.seasons.year == year) if record else np.array([], int)
             when = {"after_harvest": days_after_harvest(date, calendar), "harvest_year": year}
             rows += [when | row for row in _rows(p, modelled, share @ foot_capacity(soils[unit]), own)]
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     return frame.sort_values([*SOUNDING, "layer"], kind="stable").reset_index(drop=True)
 
 
-def _shares(ground: Ground, unit: np.ndarray) -> np.ndarray:
+def _shares(ground: Place, unit: np.ndarray) -> np.ndarray:
     """Return the share of each of the units in a ground."""
     return ground.units.set_index("unit")["share"].reindex(unit).fillna(0.0).to_numpy(float)
 

@@ -10,7 +10,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from pipelines.run.state import Run
+from pipelines.run.context import Context
+from pipelines.run.ground import Ground
+from pipelines.run.seasons import Seasons
 from pipelines.study.file import Study
 from pipelines.study.house import version
 from pipelines.study.input_facts import UNSTATED
@@ -71,26 +73,30 @@ def _layer_paths(study: Study) -> dict[str, str | list[str]]:
     return paths
 
 
-def _files(run: Run, paths: str | list[str]) -> list[Path]:
-    return [p for one in ([paths] if isinstance(paths, str) else paths) for p in files_of(run.path(one))]
+def _files(context: Context, paths: str | list[str]) -> list[Path]:
+    return [p for one in ([paths] if isinstance(paths, str) else paths) for p in files_of(context.path(one))]
 
 
-def hash_files(run: Run) -> dict[str, str]:
+def hash_files(context: Context) -> dict[str, str]:
     """Return the SHA-256 of every file of the layers, by path: once, for all tiles of a region."""
-    return {str(p): hash_path(p) for paths in _layer_paths(run.study).values() for p in _files(run, paths)}
+    return {str(p): hash_path(p) for paths in _layer_paths(context.study).values() for p in _files(context, paths)}
 
 
-def input_layers(run: Run, title: str = "", licence: str = "") -> list[dict[str, str]]:
+def input_layers(context: Context, title: str = "", licence: str = "") -> list[dict[str, str]]:
     """Return the record of each layer: path, SHA-256, title, licence, date. `title`, `licence` are of the climate."""
     facts = {"climate": {"title": title, "licence": licence}}
-    return [_layer(run, name, paths, **facts.get(name, {})) for name, paths in _layer_paths(run.study).items()]
+    return [
+        _layer(context, name, paths, **facts.get(name, {})) for name, paths in _layer_paths(context.study).items()
+    ]
 
 
-def _layer(run: Run, layer: str, shown: str | list[str], title: str = "", licence: str = "") -> dict[str, str]:
+def _layer(
+    context: Context, layer: str, shown: str | list[str], title: str = "", licence: str = ""
+) -> dict[str, str]:
     """Return the record of one layer; what the study file says of it goes before what the file says."""
-    table = getattr(run.study, layer)
-    found = _files(run, shown)
-    hashes = [run.hashes.get(str(p)) or hash_path(p) for p in found]
+    table = getattr(context.study, layer)
+    found = _files(context, shown)
+    hashes = [context.hashes.get(str(p)) or hash_path(p) for p in found]
     newest = max((p.stat().st_mtime for p in found), default=0.0)
     return {
         "layer": layer,
@@ -103,35 +109,45 @@ def _layer(run: Run, layer: str, shown: str | list[str], title: str = "", licenc
     }
 
 
-def provenance(run: Run, digest: str, started: datetime, seconds: float) -> dict[str, Any]:
-    """Return the record that goes into every published layer and into ``run.json``."""
-    study, units = run.study, run.units
-    assert units is not None
-    assert run.seasons is not None
-    assert run.climate is not None
-    climate = {k: str(v) for k, v in run.climate.provenance.items() if v}
+def provenance(
+    context: Context, ground: Ground, seasons: Seasons, digest: str, started: datetime, seconds: float
+) -> dict[str, Any]:
+    """Return the record that goes into every published layer and into ``run.json``.
+
+    Parameters
+    ----------
+    context, ground, seasons
+        Of the run.
+    digest : str
+        SHA-256 of the study file.
+    started : datetime
+    seconds : float
+        How long the run took.
+    """
+    study, units, weather = context.study, ground.units, ground.weather
+    climate = {k: str(v) for k, v in ground.climate.provenance.items() if v}
     return {
         "program": f"springfill {version()}",
         "started": started.strftime("%Y-%m-%dT%H:%M:%SZ"),
         "seconds": round(seconds, 1),
         "study_hash": digest,
-        "tables_hash": run.tables.digest,
+        "tables_hash": context.tables.digest,
         "seed": study.study.seed,
         "owner": study.study.owner,
         "versions": {"python": platform.python_version()} | {n: importlib.metadata.version(n) for n in _LIBRARIES},
-        "inputs": input_layers(run, climate.get("product", ""), climate.get("licence", "")),
+        "inputs": input_layers(context, climate.get("product", ""), climate.get("licence", "")),
         "climate": climate,
-        "weather": {k: str(v) for k, v in (run.weather.attrs if run.weather is not None else {}).items()},
+        "weather": {k: str(v) for k, v in weather.daily.attrs.items()},
         "counts": {
             "sites": len(units.sites),
             "units": len(units.units),
-            "cells": 0 if run.cells is None else len(run.cells),
-            "seasons": len(run.seasons),
-            "fields": 0 if run.fields is None else len(run.fields),
-            "problems": len(run.problems),
-            "unit_days": run.unit_days,
+            "cells": len(weather.cells),
+            "seasons": len(weather.seasons),
+            "fields": len(ground.fields),
+            "problems": len(ground.problems),
+            "unit_days": seasons.unit_days,
             "parameter_sets": study.run.parameter_sets,
         },
-        "closure_mm": run.closure_mm,
-        "warnings": [p.what for p in run.problems if p.action == "warning"],
+        "closure_mm": seasons.closure_mm,
+        "warnings": [p.what for p in ground.problems if p.action == "warning"],
     }

@@ -36,14 +36,16 @@ class StudyResult:
         Response units (with the profile columns joined) and their weights in each site.
     cells : DataFrame
         Climate cells with their mean annual precipitation and reference ET.
-    outcomes : Dataset
-        By site.
-    zones : DataFrame
-        Index ``site``.
-    tests : Dataset
-        Each zone test by site and option.
+    outcomes, field_outcomes : Dataset
+        By site, and the same variables by field.
+    zones, irrigated_zones : DataFrame
+        Zone, limits and agreement of every site under the dryland and the irrigated rule (`geo.rating.Judged.table`).
+    verdicts, irrigated_verdicts : Dataset
+        Every test of every cover by site, under either rule (`geo.rating.Judged.verdicts`).
+    field_verdicts : Dataset
+        The same by field, each under its own rule, with the share of its ground that passes.
     fields : GeoDataFrame
-        One row a field.
+        One row a field (`geo.rating.fields.field_table`).
     coverage : csr_matrix
         Field x site shares.
     problems : DataFrame
@@ -64,8 +66,12 @@ class StudyResult:
     site_units: pd.DataFrame
     cells: pd.DataFrame
     outcomes: xr.Dataset
+    field_outcomes: xr.Dataset
     zones: pd.DataFrame
-    tests: xr.Dataset
+    irrigated_zones: pd.DataFrame
+    verdicts: xr.Dataset
+    irrigated_verdicts: xr.Dataset
+    field_verdicts: xr.Dataset
     fields: gpd.GeoDataFrame
     coverage: sp.csr_matrix
     problems: pd.DataFrame
@@ -74,8 +80,8 @@ class StudyResult:
     measured: Measured | None = None
 
 
-_FRAMES = ("sites", "units", "site_units", "cells", "zones", "problems")
-_DATASETS = ("outcomes", "tests")
+_FRAMES = ("sites", "units", "site_units", "cells", "zones", "irrigated_zones", "problems")
+_DATASETS = ("outcomes", "field_outcomes", "verdicts", "irrigated_verdicts", "field_verdicts")
 
 
 def save_result(result: StudyResult, folder: Path) -> None:

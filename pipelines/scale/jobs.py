@@ -11,8 +11,8 @@ from typing import Any
 
 import pandas as pd
 
+from pipelines.run.context import Context
 from pipelines.run.provenance import hash_files, input_layers
-from pipelines.run.state import Run
 from pipelines.scale.cluster import Crew, measure_slopes, work
 from pipelines.scale.region_file import Region
 from pipelines.scale.tile_run import Job, read_record
@@ -39,8 +39,8 @@ def plan_jobs(
     again: bool = False,
 ) -> tuple[list[Job], list[dict[str, str]]]:
     """Return a job for each tile, in their order, and the layers of the study with their hashes."""
-    base = Run(study, folder, tables, lambda *_: None)
-    base.hashes = hash_files(base)
+    base = Context(study, folder, tables, lambda *_: None)
+    base = replace(base, hashes=hash_files(base))
     inputs = input_layers(base)
     tiles_file = out / "tiles.parquet"
     with staged_file(tiles_file) as path:
@@ -61,7 +61,7 @@ def plan_jobs(
                 index=index, tile=tiles.id(index), name=tiles.name(index), tiles_file=tiles_file, study=study,
                 folder=folder, digest=digests["study"], region=region.region.name, out=out,
                 key=_hash(common | {"tile": tiles.id(index), "name": tiles.name(index), "near": near}),
-                layers=layers, hashes=base.hashes, again=again,
+                layers=layers, hashes=dict(base.hashes), again=again,
             )
         )  # fmt: skip
     return jobs, inputs

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pandas as pd
 
 from geo.errors import problem_table
-from geo.rating.zone_codes import ZONE_CODES
+from geo.rating import ZONE_CODES
 from pipelines.scale.region_layers import (
     problem_rows,
     seasons_of,

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from geo.rating.zone_codes import ZONE_CODES
+from geo.rating import ZONE_CODES
 from pipelines.scale.region_file import Region
 from pipelines.scale.tiles import Tiles
 from pipelines.study.file import Study

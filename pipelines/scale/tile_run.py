@@ -19,16 +19,27 @@ import shapely
 
 from geo.errors import NothingHere, StudyError
 from geo.ground import cell_area_ha, study_grid
-from pipelines.run.measured_steps import measurements
-from pipelines.run.provenance import provenance
+from geo.rating import zone_areas
+from geo.soils import SoilTable
+from pipelines.read.measurements.soundings import Measurements
+from pipelines.run.context import Context, Report
+from pipelines.run.inputs import (
+    Problems,
+    lay_grid,
+    lay_inputs,
+    lay_soils,
+    read_field_layer,
+    read_measurement_layer,
+    read_slope,
+    read_soil_layer,
+)
 from pipelines.run.result import StudyResult
-from pipelines.run.state import Report, Run, need
-from pipelines.run.steps import STEPS, field_layer, layers, map_codes, slope, soil_layer
+from pipelines.run.study_run import run_inputs
 from pipelines.scale.tiles import Tiles
 from pipelines.scale.window_digest import window_digest
 from pipelines.show.field.page import write_field_pages
 from pipelines.show.layers.catalog import sha256
-from pipelines.show.publish import gather_result, publish, zone_areas
+from pipelines.show.publish import publish
 from pipelines.study.file import Study
 from pipelines.study.staging import staged_file, staged_folder
 from pipelines.study.tables import load_tables
@@ -81,7 +92,18 @@ class Job:
         return self.out / "tiles" / self.tile
 
 
-def _started(job: Job, report: Report) -> tuple[Run, Tiles]:
+@dataclass(frozen=True)
+class Window:
+    """A tile whose fields and soils are read: the run through its window, and whose a pixel is."""
+
+    context: Context
+    tiles: Tiles
+    fields: gpd.GeoDataFrame
+    soil: SoilTable
+    problems: Problems
+
+
+def _open_window(job: Job, report: Report) -> Window:
     """Read fields and soils of a tile; the window holds its ground and, whole, the fields that are its own."""
     tiles = Tiles(gpd.read_parquet(job.tiles_file))
     base, table = job.study, job.study.map
@@ -89,50 +111,42 @@ def _started(job: Job, report: Report) -> tuple[Run, Tiles]:
         None if table.bounds is None else study_grid(table.bounds, table.crs, table.resolution_m).extent.boundingbox
     )
     box = shapely.box(*tiles.shape(job.index).bounds)
-    name = f"{job.name}, {base.study.name}"
+    slopes = None if job.slopes_file is None else pd.read_parquet(job.slopes_file)["slope_percent"]
 
-    def through(window: shapely.Geometry) -> Study:
+    def through(window: shapely.Geometry) -> Context:
         inside = window if limit is None else window & shapely.box(*limit.bbox)
         if inside.is_empty or not inside.area > 0:
             raise NothingHere("The tile lies outside the bounds of the study.", "[map] bounds", "Leave it out.")
-        return base.model_copy(
-            update={
-                "study": base.study.model_copy(update={"name": name}),
-                "map": table.model_copy(update={"bounds": inside.bounds}),
-            }
-        )
+        named = base.study.model_copy(update={"name": f"{job.name}, {base.study.name}"})
+        study = base.model_copy(update={"study": named, "map": table.model_copy(update={"bounds": inside.bounds})})
+        return Context(study, job.folder, load_tables(base), report, job.threads, dict(job.hashes), slopes)
 
-    run = Run(through(box), job.folder, load_tables(base), report, threads=job.threads, hashes=dict(job.hashes))
-    field_layer(run, part=True)
     report("layers", 0, 3)
-    window = box
-    if run.fields is not None:
-        own = tiles.owners(run.fields) == job.index
-        others = set(run.fields["field_id"][~own])
-        run.problems = [p for p in run.problems if p.layer != "fields" or p.where not in others]
-        run.fields = run.fields[own].reset_index(drop=True)
-        if len(run.fields):
-            window = shapely.box(*shapely.total_bounds([box, *run.fields.geometry]))
+    fields, problems = read_field_layer(through(box), part=True)
+    own = tiles.owners(fields) == job.index
+    others = set(fields["field_id"][~own])
+    problems = tuple(p for p in problems if p.layer != "fields" or p.where not in others)
+    fields = fields[own].reset_index(drop=True)
+    window = shapely.box(*shapely.total_bounds([box, *fields.geometry]))
     if base.elevation is not None:  # the slope of a pixel takes its neighbours
         window = shapely.box(*shapely.buffer(window, table.resolution_m).bounds)
-    run.study = through(window)
-    soil_layer(run)
-    return run, tiles
+    context = through(window)
+    soil, of_soil = read_soil_layer(context, fields)
+    return Window(context, tiles, fields, soil, problems + of_soil)
 
 
-def _own_measurements(run: Run, tiles: Tiles, index: int) -> None:
+def _own_measurements(window: Window, index: int) -> tuple[Measurements | None, Problems]:
     """Read own measurements, and keep those of the tile's fields and, without a field, of its ground."""
-    measurements(run)
-    if run.measurements is None:
-        return
-    readings = run.measurements.readings
+    found, problems = read_measurement_layer(window.context)
+    if found is None:
+        return None, problems
+    readings = found.readings
     places = gpd.GeoSeries(gpd.points_from_xy(readings["longitude"], readings["latitude"]), crs="EPSG:4326")
-    here = tiles.owners(gpd.GeoDataFrame(geometry=places.to_crs(run.study.map.crs))) == index
-    fields = set() if run.fields is None else set(run.fields["field_id"])
-    own = np.where(readings["field_id"] != "", readings["field_id"].isin(fields), here)
-    run.measurements = replace(run.measurements, readings=readings[own].reset_index(drop=True))
-    if not own.any():
-        run.measurements = None
+    at = gpd.GeoDataFrame(geometry=places.to_crs(window.context.study.map.crs))
+    here = window.tiles.owners(at) == index
+    own = np.where(readings["field_id"] != "", readings["field_id"].isin(set(window.fields["field_id"])), here)
+    kept = replace(found, readings=readings[own].reset_index(drop=True))
+    return (kept if own.any() else None), problems
 
 
 def measure_slopes(job: Job) -> dict[str, tuple[float, int]]:
@@ -141,14 +155,15 @@ def measure_slopes(job: Job) -> dict[str, tuple[float, int]]:
     The slope of a map unit is its mean over the whole region, as in a study that is not cut into tiles.
     """
     try:
-        run, tiles = _started(job, _silent)
-        run.grid = study_grid(need(run.study.map.bounds), run.study.map.crs, run.study.map.resolution_m)
-        slope(run)
-        codes, map_units = map_codes(run)
+        window = _open_window(job, _silent)
+        grid = lay_grid(window.context, window.soil, window.fields)
+        _, codes, map_units = lay_soils(window.soil, grid)
+        slope, _ = read_slope(window.context, grid, codes)
     except StudyError:
         return {}  # the tile itself will say so
-    own = tiles.own_pixels(job.index, run.grid) & np.isfinite(need(run.slope)) & (codes >= 0)
-    total = np.bincount(codes[own], weights=need(run.slope)[own].astype(float), minlength=len(map_units))
+    assert slope is not None  # only asked of studies with a height model
+    own = window.tiles.own_pixels(job.index, grid) & np.isfinite(slope.percent) & (codes >= 0)
+    total = np.bincount(codes[own], weights=slope.percent[own].astype(float), minlength=len(map_units))
     pixels = np.bincount(codes[own], minlength=len(map_units))
     return {m: (float(t), int(n)) for m, t, n in zip(map_units, total, pixels, strict=True)}
 
@@ -178,31 +193,28 @@ def run_tile(job: Job, part: Part | None = None) -> dict[str, Any]:
 
 def _run(job: Job, head: dict[str, Any], report: Report) -> dict[str, Any]:
     started, clock, busy = datetime.now(UTC), time.monotonic(), time.process_time()
-    run, tiles = _started(job, report)
-    if job.slopes_file is not None:
-        run.map_unit_slope = pd.read_parquet(job.slopes_file)["slope_percent"]
-    _own_measurements(run, tiles, job.index)
-    for step in STEPS:
-        if step not in (layers, measurements):  # these are read
-            step(run)
-        if step is slope:  # all layers are read
-            head["read"] = window_digest(run)
-            if kept := _kept(job, head["read"]):
-                return kept
-    own = tiles.own_pixels(job.index, need(run.grid))
-    if not (own & (need(run.units).site_raster >= 0)).any() and not len(need(run.fields)):
+    window = _open_window(job, report)
+    measured, of_water = _own_measurements(window, job.index)
+    context = window.context
+    inputs = lay_inputs(context, window.fields, window.soil, measured, window.problems + of_water)
+    head["read"] = window_digest(inputs)
+    if kept := _kept(job, head["read"]):
+        return kept
+    own = window.tiles.own_pixels(job.index, inputs.grid)
+    if not (own & (inputs.codes >= 0)).any() and not len(inputs.fields):
         raise NothingHere("No pixel of the tile has a soil.", "soils", "Leave it out, or use larger tiles.")
-    whole = gather_result(run, provenance(run, job.digest, started, time.monotonic() - clock))
+    study = context.study
+    whole = run_inputs(context, inputs, job.digest, started, clock)
     whole.settings["tile"] = {"id": job.tile, "name": job.name, "region": job.region}
     result = own_ground(whole, own)
     record = head | {
-        "status": "done", "areas_ha": {str(k): float(v) for k, v in zone_areas(result).items()},
+        "status": "done", "areas_ha": {str(k): float(v) for k, v in zone_areas(result.zones, result.sites["area_ha"]).items()},
         "counts": whole.provenance["counts"], "closure_mm": whole.provenance["closure_mm"],
         "started": whole.provenance["started"],
     }  # fmt: skip
     with staged_folder(job.home) as home:
         publish(result, home, report, field_pages=False)
-        if run.study.run.field_pages and len(whole.fields):  # a field is shown whole, also beyond the tile
+        if study.run.field_pages and len(whole.fields):  # a field is shown whole, also beyond the tile
             write_field_pages(whole, home / "fields", progress=lambda n, of: report("field pages", n, of))
         record["files"] = {name: sha256(home / name) for name in KEPT}
         record |= {

@@ -9,43 +9,39 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipelines.run.state import Run, need
-from pipelines.run.steps import map_codes
+from pipelines.run.inputs import Inputs
 
 
-def window_digest(run: Run) -> str:
-    """Return the SHA-256 of fields, soils, slopes, climate and measurements of a run whose layers are read.
+def window_digest(inputs: Inputs) -> str:
+    """Return the SHA-256 of fields, soils, slopes, climate and measurements that a tile has read.
 
     Values count, not files: the order of rows and columns does, the place of a file and its date do not.
     """
     digest = hashlib.sha256()
-    for piece in _pieces(run):
+    for piece in _pieces(inputs):
         digest.update(len(piece).to_bytes(8, "big"))
         digest.update(piece)
     return digest.hexdigest()
 
 
-def _pieces(run: Run) -> Iterator[bytes | memoryview]:
-    grid = need(run.grid)
+def _pieces(inputs: Inputs) -> Iterator[bytes | memoryview]:
+    grid, soil, climate = inputs.grid, inputs.soil, inputs.climate
     yield f"{grid.crs} {grid.affine} {grid.shape}".encode()
-    if run.fields is not None:
-        yield from _frame(pd.DataFrame(run.fields.drop(columns="geometry")))
-        yield b"".join(run.fields.geometry.to_wkb())
-    codes, map_units = map_codes(run)
-    yield _array(codes)
-    soil = need(run.soil)
-    inside = soil.profiles["map_unit_id"].isin(map_units)
+    yield from _frame(pd.DataFrame(inputs.fields.drop(columns="geometry")))
+    yield b"".join(inputs.fields.geometry.to_wkb())
+    yield _array(inputs.codes)
+    inside = soil.profiles["map_unit_id"].isin(inputs.map_units)
     yield from _frame(soil.profiles[inside].rename_axis("profile_id").reset_index())
-    yield from _frame(soil.map_units.loc[soil.map_units.index.isin(map_units)].rename_axis("id").reset_index())
-    if run.slope is not None:
-        yield _array(run.slope)
-    climate = need(run.climate)
+    kept = soil.map_units.index.isin(inputs.map_units)
+    yield from _frame(soil.map_units.loc[kept].rename_axis("id").reset_index())
+    if inputs.slope is not None:
+        yield _array(inputs.slope.percent)
     yield from _frame(climate.cells)
     for data in (climate.normals, climate.daily):
         if data is not None:
             yield from _dataset(data)
-    if run.measurements is not None:
-        yield from _frame(run.measurements.readings)
+    if inputs.measurements is not None:
+        yield from _frame(inputs.measurements.readings)
 
 
 def _frame(frame: pd.DataFrame) -> Iterator[bytes]:

@@ -13,8 +13,7 @@ from rasterio.transform import rowcol
 
 from geo.errors import StudyError
 from geo.options import COVERS
-from geo.rating.zone_codes import TESTS, ZONE_NAMES
-from geo.rating.zones import Zones, classify
+from geo.rating import TESTS, ZONE_NAMES, Zones, classify
 from pipelines.run.result import StudyResult, load_result
 from pipelines.show.explain_spring import SpringReason, site_row, spring_reason
 from pipelines.show.field.numbers import season_count, zone_rules

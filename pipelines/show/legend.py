@@ -9,7 +9,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from geo.errors import StudyError
-from geo.rating.zone_codes import RECOMMENDED_OPTION, ZONE_CODES
+from geo.rating import RECOMMENDED_OPTION, ZONE_CODES
 from pipelines.study.house import shared_dir
 from pipelines.study.words import Catalogue, load_catalogue
 

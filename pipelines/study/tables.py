@@ -15,7 +15,7 @@ import pandas as pd
 from geo.balance import BalanceSettings, pack_mix, pack_settings
 from geo.errors import StudyError
 from geo.model_rules import ModelRules
-from geo.rating.zones import ZoneRules
+from geo.rating import ZoneRules
 from pipelines.study.file import Study
 from pipelines.study.house import shared_dir
 from pipelines.study.words import did_you_mean

@@ -14,7 +14,7 @@ from odc.geo.geobox import GeoBox
 from scipy.spatial import cKDTree
 
 from geo.rating.fields import field_coverage, summarise_fields
-from geo.rating.zones import ZoneRules, classify
+from geo.rating.rule import ZoneRules, classify
 from pipelines.run.result import StudyResult
 from tests.builders import tiny_outcomes, tiny_result
 

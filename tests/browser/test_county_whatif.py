@@ -9,7 +9,7 @@ import pytest
 
 from geo.options import COVERS
 from geo.rating.fields import summarise_fields
-from geo.rating.zones import ZoneRules, classify
+from geo.rating.rule import ZoneRules, classify
 from pipelines.show.county.data import target_steps
 from pipelines.show.county.map import write_county_map
 from pipelines.show.legend import zone_styles

@@ -13,7 +13,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 from pyproj import Transformer
 
-from geo.rating.zone_codes import ZONE_NAMES
+from geo.rating.rule import ZONE_NAMES
 from pipelines.show.field.page import write_field_pages
 from tests.browser.conftest import find_chromium
 from tests.pipelines.field_results import rated_result
@@ -120,7 +120,7 @@ def test_print_holds_the_longest_spring_advice(open_page, tmp_path, system):
     import shapely
 
     from geo.rating.fields import field_coverage
-    from geo.rating.zone_codes import ZONE_CODES
+    from geo.rating.rule import ZONE_CODES
 
     study = rated_result(system, names=("W" * 300,))
     x0, y0, x1, y1 = study.fields.total_bounds

@@ -13,7 +13,7 @@ import pytest
 import rasterio
 import shapely
 
-from geo.rating.zone_codes import ZONE_CODES
+from geo.rating.rule import ZONE_CODES
 from pipelines.scale.region_layers import write_mosaic
 from pipelines.scale.region_page import write_region_page
 from pipelines.scale.swept import Swept

@@ -10,7 +10,7 @@ import xarray as xr
 
 from geo.balance.parameters import BalanceSettings
 from geo.balance.simulate import simulate
-from geo.rating.zones import ZoneRules
+from geo.rating.rule import ZoneRules
 from geo.season import Calendar, index_seasons
 from geo.weather.generator import generate_daily
 from pipelines.read.climate.dispatch import read_climate

@@ -19,8 +19,8 @@ from geo.ground.boundaries import clean_fields
 from geo.ground.grid import study_grid
 from geo.options import OPTIONS
 from geo.rating.fields import BY_OPTION, BY_SPRING, field_coverage, field_means, pixel_coverage, summarise_fields
+from geo.rating.rule import ZONE_CODES, ZONE_NAMES
 from geo.rating.spring_rule import CURVES, LINES
-from geo.rating.zone_codes import ZONE_CODES, ZONE_NAMES
 from tests.open_data import open_data
 
 X, Y = -600_000.0, 1_900_010.0 - 1_900_010.0 % 30

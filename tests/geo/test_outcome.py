@@ -22,7 +22,7 @@ from geo.rating.outcome import (
     shortfall,
     site_outcomes,
 )
-from geo.rating.zones import ZoneRules, classify
+from geo.rating.rule import ZoneRules, classify
 from geo.season import CHECKS
 from tests.water import champion_weather, pinned_settings, profile, run, seasons_of, soils_of
 

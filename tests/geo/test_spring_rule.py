@@ -17,6 +17,7 @@ from geo.ground.response_units import ResponseUnits
 from geo.model_rules import ModelRules
 from geo.options import OPTIONS
 from geo.rating.outcome import shortfall
+from geo.rating.rule import ZoneRules
 from geo.rating.spring_rule import (
     CURVES,
     LINES,
@@ -26,7 +27,6 @@ from geo.rating.spring_rule import (
     spring_outcomes,
     water_on_early_date,
 )
-from geo.rating.zones import ZoneRules
 from geo.season import CHECKS, Calendar, SeasonIndex
 from tests.water import CALENDAR, champion_weather, pinned_settings, profile, run, seasons_of, soils_of
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from geo.rating.weighted import mixture_mean, mixture_quantile, padded_members
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
-
-from geo.rating.weighted import mixture_mean, mixture_quantile, padded_members
 
 Q = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 finite = st.floats(-1e4, 1e4, allow_nan=False).map(lambda v: round(v, 3))

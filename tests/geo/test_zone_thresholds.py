@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from geo.options import COVERS
-from geo.rating.zones import ZoneRules, classify, zone_tests
+from geo.rating.rule import ZoneRules, classify, zone_tests
 
 
 def outcomes(years: int, **counts: int) -> xr.Dataset:

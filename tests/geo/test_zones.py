@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 
 from geo.errors import StudyError
 from geo.options import COVERS, OPTIONS
-from geo.rating.zone_codes import RECOMMENDED_OPTION, TESTS, ZONE_CODES, ZONE_NAMES
-from geo.rating.zones import ZoneRules, classify, zone_tests
+from geo.rating.rule import RECOMMENDED_OPTION, TESTS, ZONE_CODES, ZONE_NAMES, ZoneRules, classify, zone_tests
 from tests.water import tables
 
 RULES = ZoneRules()

@@ -13,7 +13,7 @@ import scipy.spatial
 from affine import Affine
 from odc.geo.geobox import GeoBox
 
-from geo.rating.zone_codes import ZONE_NAMES
+from geo.rating.rule import ZONE_NAMES
 from pipelines.show.layers.export import publish_layers
 from pipelines.show.layers.raster import zone_pixels
 from tests.builders import tiny_outcomes, tiny_result

@@ -7,7 +7,7 @@ import pytest
 import rasterio
 from rio_cogeo import cog_validate
 
-from geo.rating.zone_codes import ZONE_NAMES
+from geo.rating.rule import ZONE_NAMES
 from pipelines.show.layers.raster import amount_rasters, raster_names
 from pipelines.show.legend import zone_legend
 from tests.builders import tiny_result

@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 import numpy as np
 
 from geo.rating.fields import field_coverage, summarise_fields
-from geo.rating.zones import classify
+from geo.rating.rule import classify
 from pipelines.run.result import StudyResult
 from pipelines.show.field.numbers import zone_rules
 from tests.builders import HOSTILE_NAMES, tiny_result

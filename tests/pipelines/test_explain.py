@@ -15,7 +15,7 @@ from rich.console import Console
 
 from geo.errors import StudyError
 from geo.options import COVERS
-from geo.rating.zone_codes import TESTS, ZONE_NAMES
+from geo.rating.rule import TESTS, ZONE_NAMES
 from pipelines.cli import explain as cli_explain
 from pipelines.run.result import StudyResult
 from pipelines.show.explain import TestLine, explain_field, explain_point, explain_site, open_result

@@ -11,7 +11,7 @@ import pytest
 import textstat
 
 from geo.options import OPTIONS
-from geo.rating.zone_codes import ZONE_NAMES
+from geo.rating.rule import ZONE_NAMES
 from pipelines.show.layers.columns import describe, dictionary, in_units, named
 from pipelines.show.layers.export import column_groups
 from pipelines.show.layers.netcdf import outcome_dataset

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geo.rating.zone_codes import ZONE_NAMES
+from geo.rating.rule import ZONE_NAMES
 from pipelines.show.layers.columns import describe
 from pipelines.show.layers.tables import (
     defuse,

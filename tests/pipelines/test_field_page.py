@@ -15,7 +15,7 @@ from pyproj import Geod, Transformer
 
 from geo.errors import StudyError
 from geo.options import OPTIONS
-from geo.rating.zone_codes import ZONE_NAMES
+from geo.rating.rule import ZONE_NAMES
 from pipelines.show.field import page as field_page
 from pipelines.show.field.calendar import study_calendar
 from pipelines.show.field.map import PATH_BUDGET, draw_field

@@ -18,9 +18,8 @@ from rich.console import Console
 
 from geo.model_rules import ModelRules
 from geo.rating.fields import BY_SPRING, WITH_LINE
+from geo.rating.rule import ZONE_CODES, ZoneRules, classify
 from geo.rating.spring_rule import LINES, best_lines, line_inputs
-from geo.rating.zone_codes import ZONE_CODES
-from geo.rating.zones import ZoneRules, classify
 from pipelines.cli import explain as cli_explain
 from pipelines.run.result import StudyResult
 from pipelines.show.explain import explain_field, explain_site, open_result

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from geo.errors import StudyError
-from geo.rating.zone_codes import RECOMMENDED_OPTION, ZONE_CODES
+from geo.rating.rule import RECOMMENDED_OPTION, ZONE_CODES
 from pipelines.show.legend import zone_legend, zone_styles
 from pipelines.study.house import shared_dir
 from tests.pipelines.colours import VISIONS, contrast, lightness, smallest_distance

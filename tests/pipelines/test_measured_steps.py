@@ -11,6 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from pipelines.run.state import Run
+from pipelines.run.steps import STEPS
 from rich.console import Console
 
 from geo.balance.water_on_date import water_on
@@ -24,8 +26,6 @@ from pipelines.run.measured_places import Sounding, field_ground
 from pipelines.run.measured_start import NUMBERS, choose_starts
 from pipelines.run.measured_steps import MOST_DATES, compare, measurements
 from pipelines.run.result import load_result
-from pipelines.run.state import Run
-from pipelines.run.steps import STEPS
 from pipelines.show.layers.columns import describe
 from pipelines.show.publish import screen
 from pipelines.study.file import MeasurementsTable, load_study

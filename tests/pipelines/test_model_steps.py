@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-
-from pipelines.run import model_steps
 from pipelines.run.state import Run
 from pipelines.run.steps import grid, layers, slope, units, weather
+
+from pipelines.run import model_steps
 from pipelines.study.file import load_study
 from pipelines.study.tables import load_tables
 from tests.pipelines.tiny_study import write_tiny_study

@@ -6,10 +6,10 @@ import io
 from collections.abc import Mapping
 
 import pytest
+from pipelines.run.steps import STEPS
 from rich.console import Console
 
 from pipelines.run.progress import RUN_STEPS, RunProgress, WorkDone, region_plan, run_plan, shown_time
-from pipelines.run.steps import STEPS
 from tests.pipelines.conftest import TinyRun
 
 

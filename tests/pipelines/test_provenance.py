@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 import rasterio
+from pipelines.run.state import Run
 
 from pipelines.run.provenance import _layer, _with, files_of, hash_path
-from pipelines.run.state import Run
 from pipelines.study.file import load_study
 from pipelines.study.house import sample_dir
 from pipelines.study.input_facts import source_facts

@@ -12,7 +12,7 @@ import pytest
 import rasterio
 
 from geo.errors import StudyError
-from geo.rating.zone_codes import ZONE_CODES
+from geo.rating.rule import ZONE_CODES
 from pipelines.run.result import load_result
 from pipelines.show.publish import Published, screen, zone_areas
 from pipelines.study.house import sample_dir

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rasterio
-from rasterio.transform import from_origin
-
 from pipelines.run.state import Run
 from pipelines.run.steps import grid, layers, slope, units
+from rasterio.transform import from_origin
+
 from pipelines.study.file import load_study
 from pipelines.study.tables import load_tables
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study

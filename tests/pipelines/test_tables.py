@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from geo.errors import StudyError
-from geo.rating.zones import ZoneRules
+from geo.rating.rule import ZoneRules
 from pipelines.study.file import Study
 from pipelines.study.house import shared_dir
 from pipelines.study.tables import load_tables, zone_rules

@@ -10,7 +10,7 @@ import pytest
 
 from geo.errors import StudyError
 from geo.options import OPTIONS
-from geo.rating.zone_codes import ZONE_CODES
+from geo.rating.rule import ZONE_CODES
 from pipelines.study.field_tables import cautions
 from pipelines.study.house import shared_dir
 from pipelines.study.words import Catalogue, flatten, load_catalogue, placeholders

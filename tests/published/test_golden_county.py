@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from geo.options import COVERS, OPTIONS
-from geo.rating.zone_codes import ZONE_CODES
+from geo.rating.rule import ZONE_CODES
 from pipelines.run.result import StudyResult
 from pipelines.show.publish import run_study
 from pipelines.study.file import load_study

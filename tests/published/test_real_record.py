@@ -20,8 +20,7 @@ from geo.balance.simulate import killing_freeze, pack_days
 from geo.ground.response_units import ResponseUnits
 from geo.options import COVERS
 from geo.rating.outcome import cell_climate, site_outcomes
-from geo.rating.zone_codes import ZONE_CODES
-from geo.rating.zones import ZoneRules, classify
+from geo.rating.rule import ZONE_CODES, ZoneRules, classify
 from geo.soils.table import SoilTable, build_soil_table
 from pipelines.read.soils.survey import read_survey_tables
 from pipelines.run.result import StudyResult

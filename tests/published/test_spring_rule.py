@@ -15,8 +15,8 @@ import xarray as xr
 from geo.model_rules import ModelRules
 from geo.options import OPTIONS
 from geo.rating.outcome import shortfall
+from geo.rating.rule import ZoneRules
 from geo.rating.spring_rule import LINES, best_lines, by_rule, ends_early, water_on_early_date
-from geo.rating.zones import ZoneRules
 from geo.season import Calendar, SeasonIndex
 from tests.water import champion_weather, profile, run, seasons_of, soils_of
 

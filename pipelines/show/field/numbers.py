@@ -10,9 +10,7 @@ import scipy.sparse as sp
 import xarray as xr
 
 from geo.options import COVERS
-from geo.rating.fields import MIN_KNOWN_SHARE, field_means
-from geo.rating.zone_codes import TESTS, ZONE_CODES
-from geo.rating.zones import FACTOR_OF_TEST, ZoneRules, Zones, classify
+from geo.rating import FACTOR_OF_TEST, MIN_KNOWN_SHARE, TESTS, ZONE_CODES, ZoneRules, Zones, classify, field_means
 from pipelines.run.result import StudyResult
 
 _BY_SITE = (

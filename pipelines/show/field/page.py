@@ -20,7 +20,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from geo.options import OPTIONS
-from geo.rating.zone_codes import RECOMMENDED_OPTION, ZONE_NAMES
+from geo.rating import RECOMMENDED_OPTION, ZONE_NAMES
 from geo.season import Calendar, day_of_year
 from pipelines.run.result import StudyResult
 from pipelines.show.charts import ChartWords, StoredWater, StoredWaterChart, style_variables

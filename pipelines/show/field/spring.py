@@ -7,8 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from geo.rating.zone_codes import RECOMMENDED_OPTION, ZONE_NAMES
-from geo.rating.zones import ZoneRules
+from geo.rating import RECOMMENDED_OPTION, ZONE_NAMES, ZoneRules
 from pipelines.show.field.words import Case
 from pipelines.study.units import Units
 from pipelines.study.words import Catalogue

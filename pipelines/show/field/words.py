@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import xarray as xr
 
-from geo.rating.zone_codes import RECOMMENDED_OPTION, ZONE_NAMES
-from geo.rating.zones import ZoneRules
+from geo.rating import RECOMMENDED_OPTION, ZONE_NAMES, ZoneRules
 from pipelines.show.field.numbers import Deciding
 from pipelines.study.units import Units
 from pipelines.study.words import Catalogue

@@ -13,7 +13,7 @@ import pandas as pd
 
 from geo.errors import StudyError
 from geo.options import OPTIONS
-from geo.rating.zone_codes import ZONE_NAMES
+from geo.rating import ZONE_NAMES
 from pipelines.show.legend import zone_legend
 from pipelines.study.house import shared_dir
 from pipelines.study.units import System, convert

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from geo.rating.zone_codes import ZONE_NAMES
+from geo.rating import ZONE_NAMES
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.about import about_facts, about_tags, source_lines, study_title
 from pipelines.show.layers.columns import Column, describe

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from geo.rating.zone_codes import ZONE_NAMES
+from geo.rating import ZONE_NAMES
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.about import about_facts, about_tags
 from pipelines.show.layers.columns import describe, in_units, named

@@ -14,7 +14,7 @@ import pytest
 import rasterio
 import xarray as xr
 
-from geo.rating.zone_codes import ZONE_CODES
+from geo.rating.rule import ZONE_CODES
 from pipelines.scale.swept import Swept
 from tests.handoff.system_gis import gdal_says
 from tests.pipelines.conftest import TinyRun
