@@ -30,23 +30,21 @@ def explain(
     from rich.console import Console
 
     from pipelines.cli import explain as reasons
-    from pipelines.show.explain import explain_field, explain_point, open_result, seasons_of
+    from pipelines.show.explain import explain_field, explain_point, open_result
+    from pipelines.show.verdict_words import VerdictWords
     from pipelines.study.units import Units
     from pipelines.study.words import load_catalogue
 
     study = open_result(result)
     words = load_catalogue(str(study.settings.get("language", "en")))
-    units = Units(str(study.settings["units"]), words)
     why = explain_field(study, str(field)) if place is None else explain_point(study, *place)
-    console = Console(highlight=False)
     if as_json:
         import json
 
         typer.echo(json.dumps(reasons.as_json(why), indent=1, ensure_ascii=False))
-    elif place is None:
-        reasons.print_field(console, why, words, units, seasons_of(study))  # type: ignore[arg-type]
-    else:
-        reasons.print_point(console, why, words, units, seasons_of(study))  # type: ignore[arg-type]
+        return
+    says = VerdictWords(words, Units(str(study.settings["units"]), words), study.seasons)
+    reasons.print_reason(Console(highlight=False), why, says)
 
 
 def parse_point(text: str) -> tuple[float, float]:

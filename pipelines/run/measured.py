@@ -23,8 +23,9 @@ class Measured:
         One row a sounding and layer (1 to 4; `ALL_FEET` for the measured feet together). Columns `SOUNDING`;
         ``name`` of the place; ``is_field``; ``after_harvest`` (days); ``harvest_year``; ``layer``; ``measured_mm``;
         ``measured_share`` (0-1 of the layer); ``capacity_mm``; ``assumed`` (the wilting point is the surface's);
-        ``q10_mm``, ``q25_mm``, ``q50_mm``, ``q75_mm``, ``q90_mm`` over the seasons; ``own_mm``, the water of that
-        very season where the weather is a record that holds it, else NaN. All mm are plant-available water.
+        ``mean_mm`` over the seasons, ``p10_mm`` and ``p90_mm`` (tenth and ninetieth year of a hundred); ``own_mm``,
+        the water of that very season where the weather is a record that holds it, else NaN. All mm are
+        plant-available water; the measured feet add up to `ALL_FEET` except for the tenth and the ninetieth year.
     starts : DataFrame
         One row a place and option: ``place``, ``name``, ``is_field``, ``date``, ``after_harvest`` (days, negative
         before harvest), ``feet`` (measured), ``measured_mm`` and ``modelled_mm`` (of those feet at harvest),
@@ -49,7 +50,7 @@ def measured_table(measured: Measured) -> pd.DataFrame:
         "place": "place", "name": "name", "longitude": "longitude", "latitude": "latitude", "date": "measured_on",
         "option": "option", "harvest_year": "season", "after_harvest": "days_after_harvest",
         "layer": "measured_layer", "measured_share": "measured_share", "measured_mm": "measured_water_mm",
-        "q50_mm": "modelled_water_mm", "q10_mm": "modelled_water_mm_p10", "q90_mm": "modelled_water_mm_p90",
+        "mean_mm": "modelled_water_mm", "p10_mm": "modelled_water_mm_p10", "p90_mm": "modelled_water_mm_p90",
         "own_mm": "modelled_season_water_mm", "capacity_mm": "layer_capacity_mm", "assumed": "wilting_point_assumed",
     }  # fmt: skip
     table = measured.compared[list(names)].rename(columns=names)

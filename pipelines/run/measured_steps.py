@@ -1,4 +1,4 @@
-"""Own measurements: them with the model, and start the balance from them."""
+"""Own measurements: compare them with the model, and start the balance from them."""
 
 from __future__ import annotations
 
@@ -20,7 +20,6 @@ from pipelines.run.measured_places import Place, Places, Sounding, locate, sound
 from pipelines.run.measured_start import choose_starts, foot_capacity, start_answers
 from pipelines.run.seasons import Seasons
 
-QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
 MOST_DATES = 60
 """Dates of one place that are compared: a sensor's record is thinned evenly, since each day is a run of the model."""
 
@@ -127,11 +126,11 @@ def _with_model(context: Context, ground: Ground, parts: list[Sounding]) -> pd.D
         )  # fmt: skip
         for p in group:
             share = _shares(p.ground, unit)
-            modelled = np.einsum("u,usk->sk", share, water.sel(option=p.option).values.astype(float))
+            modelled = water.sel(option=p.option).values.astype(float)
             year = harvest_year(p.date.year, date, calendar)
             own = np.flatnonzero(weather.seasons.year == year) if record else np.array([], int)
             when = {"after_harvest": days_after_harvest(date, calendar), "harvest_year": year}
-            rows += [when | row for row in _rows(p, modelled, share @ foot_capacity(soils[unit]), own)]
+            rows += [when | row for row in _rows(p, modelled, share, foot_capacity(soils[unit]), own)]
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     return frame.sort_values([*SOUNDING, "layer"], kind="stable").reset_index(drop=True)
 
@@ -147,27 +146,43 @@ def _month_day(sounding: Sounding) -> tuple[int, int]:
 
 _COLUMNS = [
     *SOUNDING, "name", "is_field", "after_harvest", "harvest_year", "layer", "measured_mm", "measured_share",
-    "capacity_mm", "assumed", *(f"q{100 * q:.0f}_mm" for q in QUANTILES), "own_mm",
+    "capacity_mm", "assumed", "mean_mm", "p10_mm", "p90_mm", "own_mm",
 ]  # fmt: skip
 
 
-def _rows(p: Sounding, modelled: np.ndarray, capacity: np.ndarray, own: np.ndarray) -> list[dict[str, Any]]:
-    """Return the rows of one sounding: each measured foot, and all of them together."""
+def _rows(
+    p: Sounding, modelled: np.ndarray, share: np.ndarray, capacity: np.ndarray, own: np.ndarray
+) -> list[dict[str, Any]]:
+    """Return the rows of one sounding: each measured foot, and all of them together.
+
+    Parameters
+    ----------
+    p : Sounding
+    modelled : array (unit, season, foot)
+        Water on that day of the year, mm.
+    share, capacity : array (unit,), array (unit, foot)
+        Share of each unit in the ground of the sounding, and what it can hold, mm.
+    own : int array
+        Position of the season that was measured; empty where the weather does not hold it.
+    """
     feet = np.flatnonzero(np.isfinite(p.measured_mm))
     layers = [(ALL_FEET, feet), *((int(k) + 1, np.array([k])) for k in feet)]
     same = {key: getattr(p, key) for key in (*SOUNDING, "name", "is_field", "assumed")}
     rows = []
     for layer, which in layers:
-        water = modelled[:, which].sum(axis=1)
+        water = modelled[:, :, which].sum(axis=2)
+        low, high = share @ np.quantile(water, (0.1, 0.9), axis=1).T
         rows.append(
             {
                 **same,
                 "layer": layer,
                 "measured_mm": float(p.measured_mm[which].sum()),
                 "measured_share": float(p.share[which].mean()),
-                "capacity_mm": float(capacity[which].sum()),
-                **{f"q{100 * q:.0f}_mm": float(np.quantile(water, q)) for q in QUANTILES},
-                "own_mm": float(water[own[0]]) if len(own) else np.nan,
+                "capacity_mm": float((share @ capacity)[which].sum()),
+                "mean_mm": float(share @ water.mean(axis=1)),
+                "p10_mm": float(low),
+                "p90_mm": float(high),
+                "own_mm": float(share @ water[:, own[0]]) if len(own) else np.nan,
             }
         )
     return rows

@@ -79,6 +79,11 @@ class StudyResult:
     yearly: xr.Dataset | None = None
     measured: Measured | None = None
 
+    @property
+    def seasons(self) -> int:
+        """Number of seasons behind each mean and each share of years."""
+        return int(self.provenance["counts"]["seasons"])
+
 
 _FRAMES = ("sites", "units", "site_units", "cells", "zones", "irrigated_zones", "problems")
 _DATASETS = ("outcomes", "field_outcomes", "verdicts", "irrigated_verdicts", "field_verdicts")

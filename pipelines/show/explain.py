@@ -1,64 +1,90 @@
-"""Why a place has its zone: every test of every option, its number, its threshold, and the soils behind them."""
+"""Why a place has its zone: its row of the answers, its verdicts, and the soils behind them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import pandas as pd
 import scipy.sparse as sp
 import shapely
+import xarray as xr
 from pyproj import Transformer
 from rasterio.transform import rowcol
 
 from geo.errors import StudyError
-from geo.options import COVERS
-from geo.rating import TESTS, ZONE_NAMES, Zones, classify
+from geo.rating import ZONE_NAMES
+from geo.season import day_of_year
 from pipelines.run.result import StudyResult, load_result
-from pipelines.show.explain_spring import SpringReason, site_row, spring_reason
-from pipelines.show.field.numbers import season_count, zone_rules
+from pipelines.show.field.calendar import study_calendar
+from pipelines.show.verdict_words import Verdict, verdict_rows
 from pipelines.study.words import did_you_mean
+
+_SMALLEST_SHARE = 5e-4  # smaller parts of a field would show as 0 %
 
 
 @dataclass(frozen=True, slots=True)
-class TestLine:
-    """One test of one option.
+class Ending:
+    """One way to end the overwintering mix: shares of years (0-1) that end early and fall short, and means."""
+
+    early_years: float
+    shortfall_years: float
+    gap_mm: float
+    growth_kg_ha: float
+
+
+@dataclass(frozen=True, slots=True)
+class SpringReason:
+    """What it gives to end the overwintering mix by the spring.
 
     Attributes
     ----------
-    test : str
-        ``season``, ``winter``, ``gap`` or ``shortfall``.
-    value, threshold : float
-        Shares 0-1; mm for the gap.
-    at_least : bool
-        True when the value must reach the threshold, False when it must stay at or below it.
-    passed, waived : bool
-        Waived: water tests of irrigated ground.
-    margin : float
-        In units of the threshold; below zero fails.
+    early_day : int
+        Day of year on which the water under the mix is looked at.
+    study_share : float
+        The study's line, share of capacity.
+    line_share, line_mm : float
+        The line with the most growth within the water limits; NaN where it would not beat both dates.
+    early, by_study, by_line, late : Ending
+        Always ended early; early below the line and else at planting (None without a line); always at planting.
     """
 
-    __test__ = False
-    test: str
-    value: float
-    threshold: float
-    at_least: bool
-    passed: bool
-    waived: bool
+    early_day: int
+    study_share: float
+    line_share: float
+    line_mm: float
+    early: Ending
+    by_study: Ending
+    by_line: Ending | None
+    late: Ending
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """The answer of a place under its rule, dryland or irrigated; no `spring` on irrigated or unrated ground."""
+
+    irrigated: bool
+    zone_code: int
+    zone: str
+    limiting_factor: str
+    limiting_option: str
+    limiting_test: str
+    recommended_option: str
     margin: float
+    agreement: float
+    rated_share: float
+    reason: str
+    capacity_mm: float
+    precip_mm: float
+    verdicts: tuple[Verdict, ...]
+    spring: SpringReason | None
 
 
 @dataclass(frozen=True, slots=True)
-class OptionLine:
-    """The tests of one cover option."""
-
-    option: str
-    passed: bool
-    tests: tuple[TestLine, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ComponentLine:
+class Component:
     """One simulated soil of a site: share of the simulated ground 0-1, capacity and rooting limit in mm."""
 
     name: str
@@ -68,77 +94,37 @@ class ComponentLine:
     texture: str
 
 
-@dataclass(frozen=True, slots=True)
-class SiteReason:
-    """Why one site (a map unit under a climate cell) has its zone under one rule, dryland or irrigated."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteReason(Answer):
+    """Why one site (a map unit under a climate cell) has its zone; `share` is its share of the field asked for."""
 
     site: int
     map_unit: str
-    irrigated: bool
-    zone_code: int
-    zone: str
-    limiting_factor: str
-    limiting_option: str
-    margin: float
-    agreement: float
-    rated_share: float
-    reason: str
-    capacity_mm: float
-    precip_mm: float
-    components: tuple[ComponentLine, ...]
-    options: tuple[OptionLine, ...]
-    spring: SpringReason | None = None
+    components: tuple[Component, ...]
+    share: float = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class SharedSite:
-    """A site of a field and its share of the field, 0-1."""
-
-    share: float
-    reason: SiteReason
-
-
-@dataclass(frozen=True, slots=True)
-class WholeField:
-    """What a cover costs on all rated ground of a field: the number of the map, the page and the tables."""
-
-    option: str
-    gap_mm: float
-    shortfall_years: float
-
-
-@dataclass(frozen=True, slots=True)
-class FieldReason:
-    """Why a field has its zone.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldReason(Answer):
+    """Why a field has its zone: it is judged by its own means.
 
     Attributes
     ----------
     zone_shares : dict
-        Share of the field by zone code, code 0 is ground without data.
-    sites : tuple of SharedSite
-        Largest share first.
-    main : int
-        Place in `sites` of the site with most ground in the zone of the field.
-    whole : tuple of WholeField
-        Each cover over all rated ground, beside which the tests of the main site are those of one soil.
-    spring : SpringReason or None
-        Ending the overwintering mix by the spring, over all rated ground; None on irrigated ground.
+        Share of the field by zone code when each soil is judged by itself; code 0 is ground without data.
+    largest_zone : str
+        The zone with the most of it.
+    sites : tuple of SiteReason
+        Largest share first; empty unless asked for.
     """
 
     field_id: str
     name: str
-    irrigated: bool
     area_ha: float
-    zone_code: int
-    zone: str
-    reason: str
-    margin: float
-    agreement: float
     zone_shares: dict[int, float]
-    sites: tuple[SharedSite, ...]
-    main: int
-    whole: tuple[WholeField, ...] = ()
-    spring: SpringReason | None = None
+    largest_zone: str
+    largest_zone_share: float
+    sites: tuple[SiteReason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,35 +153,58 @@ def open_result(folder: Path) -> StudyResult:
     return load_result(folder if (folder / "result.json").exists() else folder / "data")
 
 
-def explain_site(result: StudyResult, site: int, *, irrigated: bool = False) -> SiteReason:
-    """Return every test of a site under the dryland or the irrigated rule."""
-    zones, place = _zones_of(result, site, irrigated)
-    row = zones.table.iloc[place]
-    tests = zones.tests.isel(site=place)
-    options = []
-    for option in COVERS:
-        lines = tuple(_test_line(tests, option, test) for test in TESTS)
-        options.append(OptionLine(option, all(line.passed for line in lines), lines))
+def explain_site(result: StudyResult, site: int, *, irrigated: bool = False, share: float = 1.0) -> SiteReason:
+    """Return the answer of a site under the dryland or the irrigated rule."""
+    wet = result.irrigated_zones, result.irrigated_verdicts
+    zones, verdicts = wet if irrigated else (result.zones, result.verdicts)
     about = result.sites.iloc[site]
-    outcomes = result.outcomes.isel(site=site)
-    symbol, name = str(about.get("symbol") or ""), str(about.get("name") or "")
+    parts = (str(about.get(name) or "") for name in ("symbol", "name"))
     return SiteReason(
         site=site,
-        map_unit=" ".join(part for part in (symbol, name) if part) or str(about["map_unit_id"]),
-        irrigated=irrigated,
-        zone_code=int(row["zone_code"]),
-        zone=str(row["zone"]),
-        limiting_factor=str(row["limiting_factor"]),
-        limiting_option=str(row["limiting_option"]),
-        margin=float(row["margin"]),
-        agreement=float("nan") if irrigated else float(outcomes["agreement"]),
-        rated_share=float(about["rated_share"]),
-        reason=str(about["reason"] or ""),
-        capacity_mm=float(outcomes["capacity_mm"]),
-        precip_mm=float(outcomes["precip_mm"]),
+        map_unit=" ".join(part for part in parts if part) or str(about["map_unit_id"]),
         components=_components(result, site),
-        options=tuple(options),
-        spring=None if irrigated or row["zone"] == "not_rated" else spring_reason(result, site_row(result, site)),
+        share=share,
+        **_answer(result, site, zones.iloc[site], about, verdicts, result.outcomes, irrigated=irrigated),
+    )
+
+
+def field_reason(result: StudyResult, row: int) -> FieldReason:
+    """Return the answer of the field in a row of the table, without those of its soils."""
+    field = result.fields.iloc[row]
+    shares = {code: float(field[f"share_{zone}"]) for code, zone in ZONE_NAMES.items()}
+    shares[0] = max(0.0, 1.0 - sum(shares.values()))
+    wet = bool(field["irrigated"])
+    return FieldReason(
+        field_id=str(field["field_id"]),
+        name=str(field["name"] or ""),
+        area_ha=float(field["area_ha"]),
+        zone_shares={code: share for code, share in sorted(shares.items()) if share > _SMALLEST_SHARE},
+        largest_zone=str(field["largest_zone"]),
+        largest_zone_share=float(field["largest_zone_share"]),
+        **_answer(result, row, field, field, result.field_verdicts, result.field_outcomes, irrigated=wet),
+    )
+
+
+def explain_field(result: StudyResult, field_id: str) -> FieldReason:
+    """Explain a field and each of its soils, under the rule that applies to it.
+
+    Raises
+    ------
+    StudyError
+        When there is no such field; the nearest ids are named.
+    """
+    ids = result.fields["field_id"].astype(str).tolist()
+    if not ids:
+        raise StudyError("The study has no fields.", field_id, "Ask for a point: --point LON,LAT.")
+    if field_id not in ids:
+        hint = did_you_mean(field_id, ids, 3).strip() or f"The ids run from {min(ids)} to {max(ids)}."
+        raise StudyError("There is no such field.", field_id, f"{hint} All of them are in fields.csv.")
+    why = field_reason(result, ids.index(field_id))
+    part = sp.csr_matrix(result.coverage).getrow(ids.index(field_id))
+    order = np.argsort(-part.data, kind="stable")
+    shares = zip(part.indices[order].tolist(), part.data[order].tolist(), strict=True)
+    return replace(
+        why, sites=tuple(explain_site(result, s, irrigated=why.irrigated, share=share) for s, share in shares)
     )
 
 
@@ -207,127 +216,87 @@ def explain_point(result: StudyResult, longitude: float, latitude: float) -> Poi
     StudyError
         When the point is outside the study or on ground without soil data.
     """
-    row, column = _pixel(result, longitude, latitude)
+    x, y = Transformer.from_crs("EPSG:4326", str(result.grid.crs), always_xy=True).transform(longitude, latitude)
+    row, column = rowcol(result.grid.affine, x, y) if np.isfinite([x, y]).all() else (-1, -1)
+    rows, columns = result.site_raster.shape
+    where = f"{longitude:g}, {latitude:g}"
+    if not (0 <= row < rows and 0 <= column < columns):
+        box = result.grid.extent.to_crs("EPSG:4326").boundingbox
+        swapped = box.left <= latitude <= box.right and box.bottom <= longitude <= box.top
+        raise StudyError(
+            "The point is outside the study." + (" Longitude and latitude seem swapped." if swapped else ""),
+            where,
+            f"Give longitude {box.left:.3f} to {box.right:.3f} and latitude {box.bottom:.3f} to {box.top:.3f}, "
+            "longitude first.",
+        )
     site = int(result.site_raster[row, column])
     if site < 0:
-        raise StudyError(
-            "The soil map has no data at this point.", f"{longitude:g}, {latitude:g}", "Try a point nearby."
-        )
-    x, y = _to_grid(result).transform(longitude, latitude)
-    inside = result.fields[result.fields.geometry.intersects(shapely.Point(x, y))] if len(result.fields) else None
-    ids = [] if inside is None else inside["field_id"].astype(str).tolist()
-    wet = [] if inside is None else inside.loc[inside["irrigated"].astype(bool), "field_id"].astype(str).tolist()
+        raise StudyError("The soil map has no data at this point.", where, "Try a point nearby.")
+    inside = result.fields[result.fields.geometry.intersects(shapely.Point(x, y))]
+    ids, wet = (f["field_id"].astype(str) for f in (inside, inside[inside["irrigated"].astype(bool)]))
     return PointReason(longitude, latitude, explain_site(result, site), tuple(ids), tuple(wet))
 
 
-def explain_field(result: StudyResult, field_id: str) -> FieldReason:
-    """Explain a field, under the rule that applies to it.
-
-    Raises
-    ------
-    StudyError
-        When there is no such field; the nearest ids are named.
-    """
-    ids = result.fields["field_id"].astype(str).tolist()
-    if field_id not in ids:
-        raise _no_field(field_id, ids)
-    place = ids.index(field_id)
-    field = result.fields.iloc[place]
-    irrigated = bool(field["irrigated"])
-    part = sp.csr_matrix(result.coverage).getrow(place)
-    order = np.argsort(-part.data, kind="stable")
-    sites = tuple(
-        SharedSite(float(part.data[k]), explain_site(result, int(part.indices[k]), irrigated=irrigated))
-        for k in order
-    )
-    code = int(field["zone_code"])
-    shares = {number: float(field[f"share_{zone}"]) for number, zone in ZONE_NAMES.items()}
-    shares[0] = max(0.0, 1.0 - sum(shares.values()))
-    return FieldReason(
-        field_id=field_id,
-        name=str(field["name"] or ""),
-        irrigated=irrigated,
-        area_ha=float(field["area_ha"]),
-        zone_code=code,
-        zone=str(field["zone"]),
-        reason=str(field.get("reason") or ""),
-        margin=float(field["margin"]),
-        agreement=float(field["agreement"]),
-        zone_shares={number: share for number, share in sorted(shares.items()) if share > 5e-4},
-        sites=sites,
-        main=next((k for k, s in enumerate(sites) if s.reason.zone_code == code), 0),
-        whole=tuple(
-            WholeField(o, float(field[f"planting_gap_mm_{o}"]), float(field[f"shortfall_years_{o}"]))
-            for o in (COVERS if field["zone"] != "not_rated" else ())
-        ),
-        spring=None if irrigated or field["zone"] == "not_rated" else spring_reason(result, field),
-    )
+def _answer(
+    result: StudyResult,
+    place: int,
+    row: pd.Series,
+    about: pd.Series,
+    verdicts: xr.Dataset,
+    outcomes: xr.Dataset,
+    *,
+    irrigated: bool,
+) -> dict[str, Any]:
+    """Return what sites and fields have in common: `row` holds the answer, `about` how well the soil is known."""
+    names = ("zone", "limiting_factor", "limiting_option", "limiting_test", "recommended_option")
+    rated = row["zone"] != "not_rated"
+    return {
+        **{name: str(row[name]) for name in names},
+        "zone_code": int(row["zone_code"]),
+        "irrigated": irrigated,
+        **{name: float(row[name]) for name in ("margin", "agreement")},
+        "rated_share": float(about["rated_share"]),
+        "reason": str(about["reason"] or ""),
+        **{name: float(outcomes[name].values[place]) for name in ("capacity_mm", "precip_mm")},
+        "verdicts": verdict_rows(verdicts, place) if rated else (),
+        "spring": _spring(result, outcomes, place) if rated and not irrigated else None,
+    }
 
 
-def seasons_of(result: StudyResult) -> int:
-    """Return the number of seasons behind each share of years."""
-    return season_count(result)
+def _spring(result: StudyResult, outcomes: xr.Dataset, place: int) -> SpringReason:
+    """Return what ending the overwintering mix by the spring gives, beside both fixed dates."""
 
+    def number(name: str, **chosen: str) -> float:
+        return float(outcomes[name].sel(chosen).values[place])
 
-def _zones_of(result: StudyResult, site: int, irrigated: bool) -> tuple[Zones, int]:
-    """Return zones that hold the site, and its row: those of the run, or those of the irrigated rule."""
-    if not irrigated:
-        return Zones(result.zones, result.tests), site
-    share = result.sites["rated_share"].to_numpy(float)[[site]]
-    rules = zone_rules(result, "irrigated_rules")
-    return classify(result.outcomes.isel(site=[site]), rules, share, water_tests=False), 0
+    def fixed(end: str, early_years: float) -> Ending:
+        option = f"overwinter_{end}"
+        short, gap = number("shortfall_years", option=option), number("planting_gap_mm", option=option, stat="mean")
+        return Ending(early_years, short, gap, number(f"{end}_growth_kg_ha"))
 
+    def ruled(prefix: str) -> Ending:
+        names = ("early_years", "shortfall_years", "gap_mm", "growth_kg_ha")
+        return Ending(*(number(f"{prefix}_{name}") for name in names))
 
-def _test_line(tests: object, option: str, test: str) -> TestLine:
-    chosen = tests.sel(option=option, test=test)  # type: ignore[attr-defined]
-    margin = float(chosen["margin"])
-    return TestLine(
-        test=test,
-        value=float(chosen["value"]),
-        threshold=float(chosen["threshold"]),
-        at_least=test in ("season", "winter"),
-        passed=bool(chosen["passed"]) and not np.isnan(float(chosen["value"])),
-        waived=bool(np.isposinf(margin)),
-        margin=margin,
+    share = number("spring_line_share")
+    return SpringReason(
+        early_day=day_of_year(study_calendar(result.settings["season"]).early_termination),
+        study_share=float(outcomes.attrs["dry_spring_share"]),
+        line_share=share,
+        line_mm=number("spring_line_mm"),
+        early=fixed("early", 1.0),
+        by_study=ruled("spring_rule"),
+        by_line=None if math.isnan(share) else ruled("spring_line"),
+        late=fixed("late", 0.0),
     )
 
 
-def _components(result: StudyResult, site: int) -> tuple[ComponentLine, ...]:
+def _components(result: StudyResult, site: int) -> tuple[Component, ...]:
     weights = result.site_units[result.site_units["site"] == site].sort_values("weight", ascending=False)
     units = result.units.loc[weights["unit"]]
     capacity = units[[f"awc_{k}_mm" for k in range(1, 5)]].sum(axis=1)
+    columns = units["component"], weights["weight"], capacity, units["root_limit_mm"], units["surface_texture"]
     return tuple(
-        ComponentLine(str(name), float(weight), float(mm), float(limit), str(texture or ""))
-        for name, weight, mm, limit, texture in zip(
-            units["component"], weights["weight"], capacity, units["root_limit_mm"], units["surface_texture"],
-            strict=True,
-        )
-    )  # fmt: skip
-
-
-def _to_grid(result: StudyResult) -> Transformer:
-    return Transformer.from_crs("EPSG:4326", str(result.grid.crs), always_xy=True)
-
-
-def _pixel(result: StudyResult, longitude: float, latitude: float) -> tuple[int, int]:
-    x, y = _to_grid(result).transform(longitude, latitude)
-    rows, columns = result.site_raster.shape
-    if np.isfinite([x, y]).all():
-        row, column = rowcol(result.grid.affine, x, y)
-        if 0 <= row < rows and 0 <= column < columns:
-            return row, column
-    box = result.grid.extent.to_crs("EPSG:4326").boundingbox
-    swapped = box.left <= latitude <= box.right and box.bottom <= longitude <= box.top
-    raise StudyError(
-        "The point is outside the study." + (" Longitude and latitude seem swapped." if swapped else ""),
-        f"{longitude:g}, {latitude:g}",
-        f"Give longitude {box.left:.3f} to {box.right:.3f} and latitude {box.bottom:.3f} to {box.top:.3f}, "
-        "longitude first.",
+        Component(str(name), float(share), float(mm), float(limit), str(texture or ""))
+        for name, share, mm, limit, texture in zip(*columns, strict=True)
     )
-
-
-def _no_field(field_id: str, ids: list[str]) -> StudyError:
-    if not ids:
-        return StudyError("The study has no fields.", field_id, "Ask for a point: --point LON,LAT.")
-    hint = did_you_mean(field_id, ids, 3).strip() or f"The ids run from {min(ids)} to {max(ids)}."
-    return StudyError("There is no such field.", field_id, f"{hint} All of them are in fields.csv.")

@@ -8,6 +8,7 @@ import os
 import re
 import tempfile
 import unicodedata
+from collections import Counter
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from functools import lru_cache
@@ -16,21 +17,23 @@ from typing import Any
 
 import jinja2
 import numpy as np
-import pandas as pd
+import scipy.sparse as sp
+import xarray as xr
 from markupsafe import Markup
 
 from geo.options import OPTIONS
-from geo.rating import RECOMMENDED_OPTION, ZONE_NAMES
+from geo.rating import ZoneRules
 from geo.season import Calendar, day_of_year
 from pipelines.run.result import StudyResult
 from pipelines.show.charts import ChartWords, StoredWater, StoredWaterChart, style_variables
+from pipelines.show.explain import FieldReason, field_reason
 from pipelines.show.field.calendar import draw_calendar, study_calendar
 from pipelines.show.field.map import draw_field
-from pipelines.show.field.numbers import FieldNumbers, season_count
-from pipelines.show.field.spring import spring_advice, spring_line
+from pipelines.show.field.spring import spring_advice
 from pipelines.show.field.words import Case, write_answer
 from pipelines.show.legend import ZoneStyle, zone_styles
 from pipelines.show.measurements.words import field_note
+from pipelines.show.verdict_words import VerdictWords
 from pipelines.study.field_tables import aum_per_acre, cautions_for, grazing, seeding_rate_factor
 from pipelines.study.input_facts import source_facts
 from pipelines.study.units import Units, convert
@@ -41,6 +44,11 @@ _HERE = Path(__file__).resolve().parents[1]
 _PLAIN_ID = re.compile(r"[A-Z0-9][A-Z0-9_-]{0,59}")
 _RESERVED = re.compile(r"(CON|PRN|AUX|NUL|COM\d|LPT\d)", re.I)
 _LOOKS_HASHED = re.compile(r"-[0-9A-F]{12}$")
+_SHOWN = (
+    "stored_mm", "paw_layer_mm", "planting_water_mm", "planting_gap_mm", "dry_spring_gap_mm", "wet_spring_gap_mm",
+    "shortfall_years", "biomass_kg_ha", "ground_cover", "april_ground_cover", "first_freeze_day",
+    "latest_termination_day",
+)  # fmt: skip
 NAME_LIMIT = 80
 FACT_LIMIT = 48
 """Longer remarks on a data set (a licence in sentences) stay in the run record, where there is room."""
@@ -93,12 +101,20 @@ class _Study:
     """What every page of one study shares."""
 
     result: StudyResult
-    numbers: FieldNumbers
-    words: Catalogue
-    units: Units
+    outcomes: xr.Dataset
+    rules: ZoneRules
+    says: VerdictWords
     styles: dict[int, ZoneStyle]
     calendar: Calendar
     chart: StoredWaterChart
+
+    @property
+    def words(self) -> Catalogue:
+        return self.says.words
+
+    @property
+    def units(self) -> Units:
+        return self.says.units
 
 
 def write_field_pages(
@@ -143,11 +159,12 @@ def render_field_page(result: StudyResult, field_id: str) -> str:
 
 def _study(result: StudyResult) -> _Study:
     words = load_catalogue(str(result.settings.get("language", "en")))
+    units = Units(str(result.settings.get("units", "us")), words)
     return _Study(
         result=result,
-        numbers=FieldNumbers(result),
-        words=words,
-        units=Units(str(result.settings.get("units", "us")), words),
+        outcomes=result.field_outcomes[list(_SHOWN)],
+        rules=ZoneRules(**result.settings["rules"]),
+        says=VerdictWords(words, units, result.seasons),
         styles=zone_styles(words),
         calendar=study_calendar(result.settings["season"]),
         chart=StoredWaterChart(),
@@ -168,25 +185,26 @@ def _replace(path: Path, text: str) -> None:
 
 def _render(study: _Study, row: int) -> str:
     field = study.result.fields.iloc[row]
-    numbers, words, units = study.numbers, study.words, study.units
-    code = int(field["zone_code"])
+    words, units, settings = study.words, study.units, study.result.settings
+    why = field_reason(study.result, row)
+    rated = bool(why.verdicts)
+    zones = study.result.irrigated_zones if why.irrigated else study.result.zones
+    zone_of_site = zones["zone_code"].to_numpy(np.uint8)
     case = Case(
-        zone_code=code,
-        shares=numbers.zone_shares(row),
-        area_ha=float(field["area_ha"]),
-        irrigated=bool(field["irrigated"]),
+        why=why,
+        numbers=study.outcomes.isel(field=row),
+        soils=_soils(study.result, row, zone_of_site),
         next_crop=safe_text(field["next_crop"] or ""),
-        reason=safe_text(numbers.reason(row)),
-        numbers=numbers.of(row),
-        deciding=numbers.deciding(row, code),
-        seasons=numbers.seasons,
-        latest_day=float(numbers.data["latest_termination_day"].values[row]),
-        mix_bonus=max(study.result.settings.get("mix_water_bonus", {}).values(), default=0.0),
-        weeds=bool(study.result.settings.get("stubble_weeds", False)),
+        reason=safe_text(why.reason),
     )
-    rated = ZONE_NAMES[code] != "not_rated" and not np.isnan(float(case.numbers["capacity_mm"]))
-    zone_of_site = numbers.zone_of_site(row)
     drawn = draw_field(field.geometry, study.result.site_raster, study.result.grid, zone_of_site, units.system)
+    answer = write_answer(
+        case,
+        study.rules,
+        study.says,
+        mix_bonus=max(settings.get("mix_water_bonus", {}).values(), default=0.0),
+        weeds=bool(settings.get("stubble_weeds", False)),
+    )
     context: dict[str, Any] = {
         "t": words.t,
         "lang": words.language,
@@ -195,56 +213,63 @@ def _render(study: _Study, row: int) -> str:
         "field_id": safe_text(field["field_id"]),
         "previous": safe_text(field["previous_crop"] or ""),
         "next": case.next_crop,
-        "area": units.area(case.area_ha),
-        "irrigated": case.irrigated,
-        "study": safe_text(study.result.settings["name"]),
-        "answer": write_answer(case, numbers.rules, words, units),
-        "measured": field_note(study.result.measured, str(field["field_id"]), words, units),
-        "zone": study.styles[code],
+        "area": units.area(why.area_ha),
+        "irrigated": why.irrigated,
+        "study": safe_text(settings["name"]),
+        "answer": answer,
+        "measured": field_note(study.result.measured, why.field_id, words, units),
+        "zone": study.styles[why.zone_code],
         "styles": study.styles,
         "drawn": drawn,
-        "legend": _legend(study, case, drawn),
+        "legend": _legend(study, why),
         "cell": f"{abs(study.result.grid.affine.a):g} m",
         "rated": rated,
         "cautions": cautions_for(rated, float(field["slope_percent"])),
         "slope": units.percent(float(field["slope_percent"]) / 100),
-        "footer": page_footer(study.result, study.words),
+        "footer": page_footer(study.result, words),
         **page_assets(),
     }
     if rated:
-        context |= _rated_parts(study, case, field)
+        context |= _rated_parts(study, case)
     return page_environment().get_template("field.html.j2").render(context)
 
 
-def _legend(study: _Study, case: Case, drawn: Any) -> list[dict[str, Any]]:
-    """Return the zones that the map shows or that have ground, with their area."""
-    codes = sorted(set(case.shares) | {p.code for p in drawn.zones}, key=lambda c: (c == 0, c))
+def _soils(result: StudyResult, row: int, zone_of_site: np.ndarray) -> dict[int, str]:
+    """Return the soil with the most ground of each zone in a field, without its slopes."""
+    part, ground = sp.csr_matrix(result.coverage).getrow(row), Counter[tuple[int, str]]()
+    for site, share in zip(part.indices, part.data, strict=True):
+        soil = result.sites.iloc[site]
+        name = safe_text(str(soil["name"] or soil["map_unit_id"]).split(",")[0])
+        ground[int(zone_of_site[site]), name] += share
+    found: dict[int, str] = {}
+    for (code, name), _ in ground.most_common():
+        found.setdefault(code, name)
+    return found
+
+
+def _legend(study: _Study, why: FieldReason) -> list[dict[str, Any]]:
+    """Return the zones that have ground when each soil is judged by itself, with their area."""
     return [
-        {
-            "code": code,
-            "style": study.styles.get(code),
-            "area": study.units.area(case.shares.get(code, 0.0) * case.area_ha),
-        }
-        for code in codes
-        if case.shares.get(code, 0.0) > 0
+        {"code": code, "style": study.styles.get(code), "area": study.units.area(share * why.area_ha)}
+        for code, share in sorted(why.zone_shares.items(), key=lambda part: (part[0] == 0, part[0]))
     ]
 
 
-def _rated_parts(study: _Study, case: Case, field: pd.Series) -> dict[str, Any]:
+def _rated_parts(study: _Study, case: Case) -> dict[str, Any]:
     words, units, numbers = study.words, study.units, case.numbers
     calendar = study.calendar
-    freeze = [float(numbers["first_freeze_day"].sel(quantile=q)) for q in (0.10, 0.50, 0.90)]
+    freeze = numbers["first_freeze_day"].sel(quantile=[0.10, 0.50, 0.90]).values.tolist()
     early = float(day_of_year(calendar.early_termination))
-    recommended = RECOMMENDED_OPTION[ZONE_NAMES[case.zone_code]]
+    options = [_option_row(study, case, option) for option in OPTIONS]
     return {
-        "options": [_option_row(case, option, units, option == recommended) for option in OPTIONS],
-        "seasons": case.seasons,
-        "chart": _chart(study, case, freeze[1]),
+        "options": options,
+        "seasons": study.says.seasons,
+        "chart": _chart(study, case, freeze[1], [str(row["water"]) for row in options]),
         "depth": _depth(study, case),
         "strip": draw_calendar(calendar, freeze, case.latest_day, words, units),
         "latest": units.date(case.latest_day) if not np.isnan(case.latest_day) else None,
-        "spring": spring_advice(case, spring_line(field), study.numbers.rules, early, words, units),
-        "seeding": _seeding(float(numbers["precip_mm"]), words, units),
+        "spring": spring_advice(case, study.rules, early, study.says),
+        "seeding": _seeding(case.why.precip_mm, words, units),
         "grazing": {
             "aum": f"{grazing()['animal_unit_month']:.0f}",
             "eaten": units.percent(grazing()["eaten_share"]),
@@ -259,44 +284,67 @@ def _seeding(precip_mm: float, words: Catalogue, units: Units) -> str:
     return words.t(f"field.seed.{key}", factor=f"{factor:g}", precip=units.depth(precip_mm))
 
 
-def _option_row(case: Case, option: str, units: Units, recommended: bool) -> dict[str, Any]:
-    data = case.numbers.sel(option=option)
-    middle = data.sel(quantile=0.5)
-    biomass = float(middle["biomass_kg_ha"])
-    aum = aum_per_acre(biomass) * (1.0 if units.us else convert(1, "1 / acre", "1 / hectare"))
+def _option_row(study: _Study, case: Case, option: str) -> dict[str, Any]:
+    """Return the numbers of one option: means, and the tenth and the ninetieth year of a hundred beside them."""
+    units, numbers = study.units, case.numbers
+
+    def of(name: str, stat: str = "mean") -> float:
+        values = numbers[name].sel(option=option)
+        return float(values.sel(stat=stat) if "stat" in values.dims else values)
+
+    def spread(name: str) -> str:
+        low, high = (units.depth(of(name, stat)).digits for stat in ("p10", "p90"))
+        return study.words.t("field.compare.spread", low=low, high=high)
+
     row: dict[str, Any] = {
         "key": option,
-        "recommended": recommended,
-        "water": units.depth(float(middle["planting_water_mm"])).digits,
-        "cover": units.percent(float(middle["ground_cover"])),
-        "april": units.percent(float(middle["april_ground_cover"])),
+        "recommended": option == case.why.recommended_option,
+        "water": _printed_water(case, option, units),
+        "water_spread": spread("planting_water_mm"),
+        "cover": units.percent(of("ground_cover")),
+        "april": units.percent(of("april_ground_cover")),
     }
     if option == "stubble":
-        return row | dict.fromkeys(("short", "gap", "dry", "wet", "biomass", "aum"))
+        return row | dict.fromkeys(("short", "gap", "gap_spread", "dry", "wet", "biomass", "aum"))
+    aum = aum_per_acre(of("biomass_kg_ha")) * (1.0 if units.us else convert(1, "1 / acre", "1 / hectare"))
     return row | {
-        "short": units.share_as_years(float(data["shortfall_years"]), case.seasons).digits,
-        "gap": units.depth(float(middle["planting_gap_mm"])).digits,
-        "dry": units.depth(float(data["dry_spring_gap_mm"])).digits,
-        "wet": units.depth(float(data["wet_spring_gap_mm"])).digits,
-        "biomass": units.mass(biomass).digits,
+        "short": units.share_as_years(of("shortfall_years"), study.says.seasons).digits,
+        "gap": units.depth(of("planting_gap_mm")).digits,
+        "gap_spread": spread("planting_gap_mm"),
+        "dry": units.depth(of("dry_spring_gap_mm")).digits,
+        "wet": units.depth(of("wet_spring_gap_mm")).digits,
+        "biomass": units.mass(of("biomass_kg_ha")).digits,
         "aum": units.depth(np.nan).text if np.isnan(aum) else f"{aum:.1f}",
     }
 
 
-def _chart(study: _Study, case: Case, freeze_day: float) -> Markup:
+def _printed_water(case: Case, option: str, units: Units) -> str:
+    """Return the mean water at planting so that the printed numbers subtract.
+
+    Each rounded by itself, 5.64 - 4.27 = 1.37 would read 5.6, 4.3 and 1.4. The gap is what is judged, so it keeps its
+    own rounding, and the water under a cover is what the printed stubble less the printed gap leaves: at most one
+    digit off.
+    """
+    stubble = units.depth(float(case.numbers["planting_water_mm"].sel(option="stubble", stat="mean"))).number
+    gap = units.depth(float(case.numbers["planting_gap_mm"].sel(option=option, stat="mean"))).number
+    if stubble is None or gap is None:
+        return units.depth(np.nan).digits
+    return units.depth(convert(stubble - gap, "inch" if units.us else "millimeter", "millimeter")).digits
+
+
+def _chart(study: _Study, case: Case, freeze_day: float, at_planting: list[str]) -> Markup:
     words, units = study.words, study.units
-    stored = case.numbers["stored_mm"].transpose("quantile", "option", "step")
-    low, median, high = (
-        _depth_values(stored.sel(quantile=q, option=list(OPTIONS)).values, units) for q in (0.25, 0.50, 0.75)
-    )
-    target = study.numbers.rules.target_share * float(case.numbers["capacity_mm"])
+    stored = case.numbers["stored_mm"].transpose("stat", "option", "step")
+    mean, low, high = (_depth_values(stored.sel(stat=stat).values, units) for stat in ("mean", "p10", "p90"))
+    target = study.rules.target_share * case.why.capacity_mm
     names = {option: words.t(f"common.option_short.{option}") for option in OPTIONS}
+    unit = units.depth(0).unit
     parts = [
-        words.t("field.stored.part", option=names[o], water=units.depth(float(water)))
-        for o, water in zip(OPTIONS, case.numbers["planting_water_mm"].sel(quantile=0.5).values, strict=True)
+        words.t("field.stored.part", option=names[option], water=words.t("common.quantity", number=water, unit=unit))
+        for option, water in zip(OPTIONS, at_planting, strict=True)
     ]
     data = StoredWater(
-        step=stored["step"].values, low=low, median=median, high=high,
+        step=stored["step"].values, low=low, median=mean, high=high,
         target=float(_depth_values(np.array(target), units)),
         harvest_day=day_of_year(study.calendar.harvest), planting_day=day_of_year(study.calendar.planting),
         freeze_day=freeze_day,
@@ -321,7 +369,7 @@ def _depth_values(mm: np.ndarray, units: Units) -> np.ndarray:
 def _depth(study: _Study, case: Case) -> list[dict[str, Any]]:
     """Return the two tables of water by foot: heading, and rows of (depth, cells of number and bar length)."""
     units, words = study.units, study.words
-    paw = case.numbers["paw_layer_mm"].transpose("check", "layer", "option").sel(option=list(OPTIONS))
+    paw = case.numbers["paw_layer_mm"].transpose("check", "layer", "option")
     top = float(np.nanmax(paw.values)) or 1.0
     tables = []
     for check, key in (("mid_november", "november"), ("planting", "planting")):
@@ -351,7 +399,7 @@ def page_footer(result: StudyResult, words: Catalogue) -> list[str]:
         study=safe_text(settings["name"]),
         hash=safe_text(str(record.get("study_hash", ""))[:8]),
         seed=record.get("seed", settings.get("seed", "")),
-        seasons=season_count(result),
+        seasons=result.seasons,
         date=safe_text(str(record.get("started", ""))[:10]),
     )
     data = [words.t("field.page.data", parts="; ".join(parts))] if parts else []

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import xarray as xr
 
-from geo.rating import RECOMMENDED_OPTION, ZONE_NAMES, ZoneRules
-from pipelines.show.field.numbers import Deciding
-from pipelines.study.units import Units
-from pipelines.study.words import Catalogue
+from geo.rating import FACTOR_OF_TEST, TESTS, ZONE_NAMES, ZoneRules
+from pipelines.show.explain import FieldReason
+from pipelines.show.verdict_words import Verdict, VerdictWords, limit_name
 
 WHOLE = 0.995
 REST_PARTS = 3
-"""The answer names the three largest other zones; the legend has them all."""
+"""The answer names the three largest parts that differ; the legend has them all."""
+_FACTOR = dict(zip(TESTS, FACTOR_OF_TEST, strict=True))
 
 
 @dataclass(frozen=True)
@@ -24,14 +25,18 @@ class Answer:
     Attributes
     ----------
     headline, acres, rest : str
-        What to do, on how much ground, and what the other ground is.
+        What to do on the whole field, and which parts of it have another answer by themselves.
     cost : str
         How often the option costs the next crop its water.
     short_years, total_years : int or None
         The same as a count, for the row of squares.
     enough : str
         What "enough water" means here.
-    limit, change, sure : str
+    limit : str
+        That nothing limits the field; empty where something does.
+    limits : list of (str, list of str)
+        Each cover and what it fails, or that it fails nothing.
+    change, sure : str
     special : str
         The rule of irrigated ground, or why there is no rating.
     trials : str
@@ -46,6 +51,7 @@ class Answer:
     total_years: int = 0
     enough: str = ""
     limit: str = ""
+    limits: tuple[tuple[str, tuple[str, ...]], ...] = ()
     change: str = ""
     sure: str = ""
     special: str = ""
@@ -54,166 +60,152 @@ class Answer:
 
 @dataclass(frozen=True)
 class Case:
-    """What the sentences need to know of one field; shares by zone code, code 0 is ground without data."""
+    """What a page says of one field.
 
-    zone_code: int
-    shares: dict[int, float]
-    area_ha: float
-    irrigated: bool
+    Attributes
+    ----------
+    why : FieldReason
+    numbers : Dataset
+        Outcomes of the field.
+    soils : mapping
+        By zone code, the soil with the most ground that has this zone by itself.
+    next_crop, reason : str
+        Text of the study, safe to show.
+    """
+
+    why: FieldReason
+    numbers: xr.Dataset
+    soils: Mapping[int, str]
     next_crop: str
     reason: str
-    numbers: xr.Dataset
-    deciding: Deciding
-    seasons: int
-    latest_day: float
-    mix_bonus: float = 0.0
-    weeds: bool = False
+
+    @property
+    def latest_day(self) -> float:
+        """Latest safe end of an overwintering mix, day of the year; NaN when no date is safe."""
+        return float(self.numbers["latest_termination_day"])
+
+    def fits(self, *covers: str) -> bool:
+        """Return whether one of the covers passes all its tests."""
+        return any(all(row.passed for row in self.why.verdicts if row.cover == cover) for cover in covers)
+
+    def verdict(self, cover: str, test: str) -> Verdict:
+        """Return one test of one cover."""
+        return next(row for row in self.why.verdicts if (row.cover, row.test) == (cover, test))
 
 
-def write_answer(case: Case, rules: ZoneRules, words: Catalogue, units: Units) -> Answer:
+def write_answer(case: Case, rules: ZoneRules, says: VerdictWords, *, mix_bonus: float, weeds: bool) -> Answer:
     """Put a field's answer into words."""
-    zone = ZONE_NAMES[case.zone_code]
-    headline = words.t(f"zones.headline.{zone}")
-    if zone == "not_rated":
+    words, units, why = says.words, says.units, case.why
+    headline = words.t(f"zones.headline.{_headline(why)}")
+    if not why.verdicts:
         reason = case.reason or words.t("field.answer.not_rated_none")
         return Answer(headline, special=words.t("field.answer.not_rated", reason=reason))
-    option = RECOMMENDED_OPTION[zone]
-    count, cost = _cost(case, option, words)
+    count, cost = _cost(case, says)
+    trials = words.t("field.answer.trials_bonus" if mix_bonus else "field.answer.trials")
+    limited = bool(why.limiting_test)
     return Answer(
         headline=headline,
-        acres=_acres(case, words, units),
-        rest=_rest(case, words, units),
+        acres=words.t("field.answer.acres", total=units.area(why.area_ha)),
+        rest=_rest(case, says),
         cost=cost,
         short_years=count,
-        total_years=case.seasons,
+        total_years=says.seasons,
         enough=words.t(
             "field.answer.enough",
-            target=units.depth(rules.target_share * float(case.numbers["capacity_mm"])),
+            target=units.depth(rules.target_share * why.capacity_mm),
             share=units.percent(rules.target_share),
         ),
-        limit=_limit(case, words, units),
-        change=_change(case, words, units),
-        sure=_sure(case, words, units),
-        special=_irrigated(case, option, words, units),
-        trials=_premises(case, words),
+        limit="" if limited else words.t("field.limit.none"),
+        limits=_limits(why, says) if limited else (),
+        change=_change(case, says),
+        sure=_sure(why, says),
+        special=_irrigated(case, says),
+        trials=f"{trials} {words.t('field.answer.weedy')}" if weeds else trials,
     )
 
 
-def _premises(case: Case, words: Catalogue) -> str:
-    trials = words.t("field.answer.trials_bonus" if case.mix_bonus else "field.answer.trials")
-    return f"{trials} {words.t('field.answer.weedy')}" if case.weeds else trials
+def _headline(why: FieldReason) -> str:
+    """Return the key of what to do; where a cover leaves enough water and the stubble is kept, it says why."""
+    if why.zone != "stubble_season":
+        return why.zone
+    failed = [{_FACTOR[row.test] for row in why.verdicts if row.cover == c and not row.passed} for c in _covers(why)]
+    dry_enough = [factors for factors in failed if "water" not in factors]
+    common = set.intersection(*dry_enough)
+    return f"stubble_{common.pop()}" if len(common) == 1 else "stubble_season_or_winter"
 
 
-def _acres(case: Case, words: Catalogue, units: Units) -> str:
-    share = case.shares.get(case.zone_code, 0.0)
-    total = units.area(case.area_ha)
-    if share <= 0:
-        return ""
-    if share > WHOLE:
-        return words.t("field.answer.acres_all", total=total)
-    return words.t("field.answer.acres", area=units.area(share * case.area_ha), total=total)
+def _covers(why: FieldReason) -> list[str]:
+    return list(dict.fromkeys(row.cover for row in why.verdicts))
 
 
-def _rest(case: Case, words: Catalogue, units: Units) -> str:
+def _rest(case: Case, says: VerdictWords) -> str:
+    """Say which parts of the field have another answer when each soil is judged by itself, largest part first."""
+    words, why = says.words, case.why
+    others = sorted(((s, c) for c, s in why.zone_shares.items() if c not in (0, why.zone_code)), reverse=True)
     parts = [
-        words.t("field.answer.rest_part", area=units.area(share * case.area_ha), code=code)
-        for code, share in sorted(case.shares.items(), key=lambda pair: -pair[1])
-        if code not in (0, case.zone_code) and share > 0.005
-    ][:REST_PARTS]
-    return words.t("field.answer.rest", parts=", ".join(parts)) if parts else ""
+        words.t(
+            "field.answer.rest_part",
+            area=says.units.area(share * why.area_ha),
+            soil=case.soils[code],
+            zone=words.t(f"zones.{ZONE_NAMES[code]}.label"),
+        )
+        for share, code in others[:REST_PARTS]
+        if share > 1 - WHOLE
+    ]
+    if not parts:
+        return ""
+    key = "rest" if why.zone == why.largest_zone else "rest_most"
+    return words.t(f"field.answer.{key}", parts=" ".join(parts))
 
 
-def _cost(case: Case, option: str, words: Catalogue) -> tuple[int | None, str]:
+def _cost(case: Case, says: VerdictWords) -> tuple[int, str]:
     """Say the short years of the option that is on offer; of the nearest cover where stubble is kept."""
-    asked = option
-    if option == "stubble":
-        asked = case.deciding.option or "winter_killed"
-    share = float(case.numbers["shortfall_years"].sel(option=asked))
-    if math.isnan(share):
-        return None, words.t("common.no_data")
-    count = round(share * case.seasons)
-    key = "cost_stubble" if option == "stubble" else {0: "cost_none", 1: "cost_one"}.get(count, "cost")
-    text = words.t(
-        f"field.answer.{key}", count=count, total=case.seasons, crop=_crop(case, words), option=_name(asked, words)
-    )
-    return count, text
+    words, stubble = says.words, case.why.recommended_option == "stubble"
+    asked = case.why.limiting_option if stubble else case.why.recommended_option
+    row = case.verdict(asked, "shortfall")
+    shown = says.numbers(row)[0]
+    # "just over 6" is drawn as 6 squares
+    count = int(shown) if shown.isdecimal() else round(row.value * says.seasons)
+    key = "cost_stubble" if stubble else {"0": "cost_none", "1": "cost_one"}.get(shown, "cost")
+    crop = case.next_crop or words.t("field.next_crop")
+    option = words.t(f"common.option_text.{asked}")
+    return count, words.t(f"field.answer.{key}", count=shown, total=says.seasons, crop=crop, option=option)
 
 
-def _crop(case: Case, words: Catalogue) -> str:
-    return f"{case.next_crop}" if case.next_crop else words.t("field.next_crop")
+def _limits(why: FieldReason, says: VerdictWords) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Return each cover with the clauses of the tests that it fails."""
+    found = []
+    for cover in _covers(why):
+        failed = tuple(says.clause(row) for row in why.verdicts if row.cover == cover and not row.passed)
+        found.append((says.words.t(f"common.option.{cover}"), failed or (says.words.t("verdict.fits"),)))
+    return tuple(found)
 
 
-def _name(option: str, words: Catalogue) -> str:
-    return words.t(f"common.option_text.{option}")
-
-
-def _form(deciding: Deciding) -> str:
-    """Return the key of the sentence that fits the deciding test."""
-    if deciding.test in ("gap", "shortfall"):
-        return f"water_{deciding.test}"
-    if deciding.test == "winter":
-        return "winter_killed" if deciding.option == "winter_killed" else "winter_alive"
-    return deciding.test
-
-
-def _limit(case: Case, words: Catalogue, units: Units) -> str:
-    test = case.deciding
-    if ZONE_NAMES[case.zone_code] == "either":
-        return words.t("field.limit.none")
-    if not test.test or math.isnan(test.value):
-        return words.t("field.limit.unknown")
-    if test.test == "gap":
-        value, limit = str(units.depth(test.value)), str(units.depth(test.threshold))
-    else:
-        value, limit = _counts(test, case.seasons)
-    whole = case.shares.get(case.zone_code, 0.0) > WHOLE
-    where = "" if whole else words.t("field.limit.where", code=case.zone_code)
-    return words.t(
-        f"field.limit.{_form(test)}",
-        where=where,
-        option=_name(test.option, words),
-        value=value,
-        total=case.seasons,
-        limit=limit,
-    )
-
-
-def _counts(test: Deciding, total: int) -> tuple[str, str]:
-    """Return value and limit as counts of years that can never seem to meet a limit which they miss."""
-    if test.test == "shortfall":
-        most = math.floor(test.threshold * total + 1e-9)
-        count = round(test.value * total)
-        return str(max(count, most + 1) if test.value > test.threshold else min(count, most)), str(most)
-    least = math.ceil(test.threshold * total - 1e-9)
-    count = round(test.value * total)
-    return str(min(count, least - 1) if test.value < test.threshold else max(count, least)), str(least)
-
-
-def _change(case: Case, words: Catalogue, units: Units) -> str:
-    test = case.deciding
-    if ZONE_NAMES[case.zone_code] == "either":
-        return words.t("field.change.irrigated" if case.irrigated else "field.change.none")
-    if not test.test or math.isnan(test.value):
-        return words.t("field.change.none")
-    value = str(units.depth(test.value)) if test.test == "gap" else _counts(test, case.seasons)[0]
-    text = words.t(f"field.change.{_form(test)}", option=_name(test.option, words), value=value, total=case.seasons)
-    if test.factor == "water" and not math.isnan(case.latest_day):
-        text += " " + words.t("field.change.early", date=units.date(case.latest_day))
+def _change(case: Case, says: VerdictWords) -> str:
+    words, why = says.words, case.why
+    if not why.limiting_test:
+        return words.t("field.change.irrigated" if why.irrigated else "field.change.none")
+    row = case.verdict(why.limiting_option, why.limiting_test)
+    option = words.t(f"common.option_text.{row.cover}")
+    key = f"field.change.{limit_name(row.cover, row.test)}"
+    text = words.t(key, option=option, value=says.numbers(row)[0], total=says.seasons)
+    if why.limiting_factor == "water" and not math.isnan(case.latest_day):
+        text += " " + words.t("field.change.early", date=says.units.date(case.latest_day))
     return text
 
 
-def _sure(case: Case, words: Catalogue, units: Units) -> str:
-    agreement = float(case.numbers["agreement"])
-    soil = words.t("field.answer.sure_soil")
-    if math.isnan(agreement):
-        return f"{words.t('field.answer.sure_one')} {soil}"
-    return f"{words.t('field.answer.sure', share=units.percent(agreement))} {soil}"
+def _sure(why: FieldReason, says: VerdictWords) -> str:
+    soil = says.words.t("field.answer.sure_soil")
+    if math.isnan(why.agreement):
+        return f"{says.words.t('field.answer.sure_one')} {soil}"
+    return f"{says.words.t('field.answer.sure', share=says.units.percent(why.agreement))} {soil}"
 
 
-def _irrigated(case: Case, option: str, words: Catalogue, units: Units) -> str:
-    if not case.irrigated:
+def _irrigated(case: Case, says: VerdictWords) -> str:
+    if not case.why.irrigated:
         return ""
+    option = case.why.recommended_option
     if option == "stubble":
-        return words.t("field.answer.irrigated_stubble")
-    gap = units.depth(max(0.0, float(case.numbers["planting_gap_mm"].sel(option=option, quantile=0.5))))
-    return words.t("field.answer.irrigated", gap=gap, option=_name(option, words))
+        return says.words.t("field.answer.irrigated_stubble")
+    gap = says.units.depth(max(0.0, case.verdict(option, "gap").value))
+    return says.words.t("field.answer.irrigated", gap=gap, option=says.words.t(f"common.option_text.{option}"))

@@ -31,8 +31,7 @@ class MeasuredWords:
     description: str
     y_label: str
     measured: str
-    middle: str
-    half: str
+    mean: str
     most: str
     own: str
     options: Mapping[str, str]
@@ -76,12 +75,11 @@ def draw_measured(
 
 
 def _draw_option(axes: Any, rows: pd.DataFrame, x: np.ndarray, factor: float, option: str) -> None:
-    """Draw range, half, middle, that season and reading of each day."""
-    q = {k: rows[f"q{k}_mm"].to_numpy() * factor for k in (10, 25, 50, 75, 90)}
+    """Draw range, mean, that season and reading of each day."""
+    mean, low, high = (rows[name].to_numpy() * factor for name in ("mean_mm", "p10_mm", "p90_mm"))
     colour = stand_in(option)
-    axes.vlines(x, q[10], q[90], color=colour, linewidth=1.2)
-    axes.vlines(x, q[25], q[75], color=colour, linewidth=5, alpha=0.45)
-    axes.plot(x, q[50], linestyle="", marker="_", markersize=9, markeredgewidth=2, color=colour)
+    axes.vlines(x, low, high, color=colour, linewidth=3, alpha=0.6)
+    axes.plot(x, mean, linestyle="", marker="_", markersize=9, markeredgewidth=2, color=colour)
     axes.plot(x, rows["own_mm"].to_numpy() * factor, linestyle="", marker="D", markersize=6, markerfacecolor="none",
               markeredgewidth=1.4, color=INK)  # fmt: skip
     axes.plot(x, rows["measured_mm"].to_numpy() * factor, linestyle="", marker=MARKERS[option], markersize=7,
@@ -109,14 +107,13 @@ def _draw_key(axes: Any, present: list[str], words: MeasuredWords, with_own: boo
     """Explain the marks beside the axes: first what they stand for, then whose colour and shape."""
     x, place = 1.06, axes.get_yaxis_transform()
     low, high = axes.get_ylim()
-    lines = [("measured", words.measured), ("middle", words.middle), ("half", words.half), ("most", words.most)]
+    lines = [("measured", words.measured), ("mean", words.mean), ("most", words.most)]
     lines += [("own", words.own)] if with_own else []
     heights = high - (high - low) * (0.04 + 0.085 * np.arange(len(lines) + len(present) + 1))
     style: dict[str, dict[str, Any]] = {
         "measured": {"marker": "o", "markersize": 7, "color": INK},
-        "middle": {"marker": "_", "markersize": 9, "markeredgewidth": 2, "color": INK},
-        "half": {"marker": "|", "markersize": 11, "markeredgewidth": 5, "color": INK, "alpha": 0.45},
-        "most": {"marker": "|", "markersize": 11, "markeredgewidth": 1.2, "color": INK},
+        "mean": {"marker": "_", "markersize": 9, "markeredgewidth": 2, "color": INK},
+        "most": {"marker": "|", "markersize": 11, "markeredgewidth": 3, "color": INK, "alpha": 0.6},
         "own": {"marker": "D", "markersize": 6, "markerfacecolor": "none", "markeredgewidth": 1.4, "color": INK},
     }
     whose = [(o, words.options[o]) for o in present]

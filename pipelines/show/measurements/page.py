@@ -18,7 +18,6 @@ from geo.soils import WHOLE_SHARE, misfit
 from pipelines.run.measured import ALL_FEET, SOUNDING, Measured
 from pipelines.run.result import StudyResult
 from pipelines.show.field.calendar import study_calendar
-from pipelines.show.field.numbers import season_count
 from pipelines.show.field.page import field_file_name, page_assets, page_environment, page_footer, safe_text
 from pipelines.show.measurements.chart import MeasuredWords, draw_measured
 from pipelines.show.measurements.words import anchors, day_with_year, start_sentence, zone_sentence
@@ -86,7 +85,7 @@ class _Page:
         self.result, self.measured, self.words, self.units = result, measured, words, units
         self.field_pages = field_pages
         self.calendar: Calendar = study_calendar(result.settings["season"])
-        self.seasons = season_count(result)
+        self.seasons = result.seasons
         self.factor = convert(1.0, "millimeter", "inch") if units.us else 1.0
 
     def t(self, key: str, **values: object) -> str:
@@ -126,10 +125,10 @@ class _Page:
         return day_with_year(date, self.words, self.units)
 
     def answers(self) -> list[dict[str, Any]]:
-        """Return the summary: first of the very season, where the weather knows it, then of the middle year."""
+        """Return the summary: first of the very season, where the weather knows it, then of the average of all."""
         compared = self.measured.compared
         out = []
-        for key, column in (("own", "own_mm"), ("middle", "q50_mm")):
+        for key, column in (("own", "own_mm"), ("mean", "mean_mm")):
             rows = compared[compared[column].notna()]
             total = rows[rows["layer"] == ALL_FEET]
             if total.empty:
@@ -225,12 +224,12 @@ class _Page:
         value = depth(row["measured_mm"]).digits
         if not total and row["measured_share"] < WHOLE_SHARE:
             value = self.t("place.part_mark", value=value)
-        low, high = depth(row["q10_mm"]).digits, depth(row["q90_mm"]).digits
+        low, high = depth(row["p10_mm"]).digits, depth(row["p90_mm"]).digits
         return {
             "name": self.t("place.total") if total else self.foot(int(row["layer"])),
             "total": total,
             "measured": value,
-            "middle": depth(row["q50_mm"]).digits,
+            "mean": depth(row["mean_mm"]).digits,
             "most": self.t("place.range", low=low, high=high),
             "own": depth(row["own_mm"]).digits if known else "",
         }
@@ -242,11 +241,11 @@ class _Page:
         for row in total.to_dict("records"):
             text = self.t(
                 "place.chart_part", date=self.date(row["date"]), option=options[row["option"]],
-                measured=depth(row["measured_mm"]), middle=depth(row["q50_mm"]), low=depth(row["q10_mm"]),
-                high=depth(row["q90_mm"]),
+                measured=depth(row["measured_mm"]), mean=depth(row["mean_mm"]), low=depth(row["p10_mm"]),
+                high=depth(row["p90_mm"]),
             )  # fmt: skip
             said.append(text + (self.t("place.chart_own", own=depth(row["own_mm"])) if known else ""))
-        keys = ("measured", "middle", "half", "most", "own")
+        keys = ("measured", "mean", "most", "own")
         words = MeasuredWords(
             title=self.t("place.chart_title"),
             description=self.t("place.chart_text", place=safe_text(place), parts="; ".join(said)),
@@ -291,4 +290,4 @@ class _Page:
 
 def _inside(rows: pd.DataFrame) -> int:
     """Return how many readings lie in the range that 8 of 10 years have."""
-    return int(rows["measured_mm"].between(rows["q10_mm"], rows["q90_mm"]).sum())
+    return int(rows["measured_mm"].between(rows["p10_mm"], rows["p90_mm"]).sum())
