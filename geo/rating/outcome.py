@@ -136,7 +136,7 @@ def shortfall(stubble_mm: np.ndarray, option_mm: np.ndarray, target_mm: np.ndarr
     return (stubble_mm >= target_mm) & (option_mm < target_mm)
 
 
-def tested_outcomes(
+def outcomes_for_rule(
     run: xr.Dataset, capacity_mm: np.ndarray, rules: ZoneRules, model: ModelRules = DEFAULT_RULES
 ) -> xr.Dataset:
     """Return what the zone tests read, by unit and option: the cheap part of `unit_outcomes`, for parameter sets.
@@ -215,7 +215,7 @@ def unit_outcomes(
     Dataset
         See DEVELOPERS.md. Dims unit, option and others; `STATS` along ``stat``.
     """
-    tested = tested_outcomes(run, capacity_mm, rules, model)
+    tested = outcomes_for_rule(run, capacity_mm, rules, model)
     total = run["paw_mm"].values.sum(axis=-1, dtype=float)
     planting, november = total[:, :, :, PLANTING], total[:, :, :, MID_NOVEMBER]
     gap = planting[:, :1] - planting

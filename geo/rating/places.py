@@ -53,7 +53,7 @@ def place_means(weights: csr_matrix, values: ArrayLike) -> NDArray[np.float64]:
     near = csr_matrix((weights.data, column, weights.indptr), shape=(weights.shape[0], used.size))
     table = np.asarray(values)[used]
     rest = table.shape[1:]
-    table = table.reshape(len(used), -1).astype(float)
+    table = table.reshape(len(used), int(np.prod(rest))).astype(float)
     known = np.isfinite(table)
     total = np.asarray(weights.sum(axis=1)).reshape(-1, 1)
     if known.all():

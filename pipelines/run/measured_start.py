@@ -11,7 +11,7 @@ from scipy.sparse import csr_matrix
 
 from geo.balance import simulate, water_on
 from geo.options import OPTIONS
-from geo.rating import PLANTING, Limits, find_zones, margins, place_means, test_values, tested_outcomes
+from geo.rating import PLANTING, Limits, find_zones, margins, outcomes_for_rule, place_means, test_values
 from geo.season import Calendar, day_of_year
 from pipelines.run.context import Context
 from pipelines.run.measured_places import Place, Places, Sounding, field_ground
@@ -151,7 +151,7 @@ def _answers(
     share = np.concatenate([p.units["share"].to_numpy() for p in whole.values()])
     starts = np.concatenate([[0], np.cumsum([len(p.units) for p in whole.values()])])
     weights = csr_matrix((share, np.arange(len(unit)), starts), shape=(len(whole), len(unit)))
-    tested = tested_outcomes(restarted, places.ground.capacity_mm[unit], context.rules.dryland, context.tables.model)
+    tested = outcomes_for_rule(restarted, places.ground.capacity_mm[unit], context.rules.dryland, context.tables.model)
     water = restarted["paw_mm"].values[:, :, :, PLANTING].sum(axis=-1, dtype=float).mean(axis=2)
     after = tested.assign(planting_water_mm=(("unit", "option"), water))
     before = run.outcomes[[*NUMBERS, *WINTER_AND_SEASON]].isel(unit=unit)

@@ -13,7 +13,7 @@ import xarray as xr
 
 from geo.balance import BalanceSettings, apply_set, sample_sets, uncertain_axes
 from geo.balance import simulate as run_balance
-from geo.rating import spring_outcomes, test_values, tested_outcomes, unit_outcomes, yearly_values
+from geo.rating import outcomes_for_rule, spring_outcomes, test_values, unit_outcomes, yearly_values
 from geo.season import LADDER_DAYS, SeasonIndex, day_of_year
 from pipelines.run.context import Context, Report
 from pipelines.run.ground import Ground
@@ -81,7 +81,7 @@ def _parameter_sets(context: Context, ground: Ground) -> tuple[np.ndarray, ...]:
     def member(values: np.ndarray) -> np.ndarray:
         settings, soils = apply_set(context.tables.settings(), ground.soil_records, axes, values)
         run = _balance(context, ground, settings, soils, tell, ladder_days=(), workers=1, keep=_FOR_TESTS)
-        tested = tested_outcomes(run, ground.capacity_mm, context.rules.dryland, context.tables.model)
+        tested = outcomes_for_rule(run, ground.capacity_mm, context.rules.dryland, context.tables.model)
         return test_values(tested).astype(np.float32)
 
     # One set a core: the summing up of one set then overlaps with the balance of the next.

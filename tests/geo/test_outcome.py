@@ -10,79 +10,30 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from geo.balance.simulate import WHEN, killing_freeze, pack_days
-from geo.ground.response_units import ResponseUnits
+from geo.balance.simulate import killing_freeze, pack_days
 from geo.options import COVERS, OPTIONS
 from geo.rating.outcome import (
-    QUANTILES,
+    STATS,
     TARGETS,
-    CellClimate,
     cell_climate,
-    latest_safe_day,
+    outcomes_for_rule,
     shortfall,
-    site_outcomes,
+    unit_outcomes,
 )
-from geo.rating.rule import ZoneRules, classify
-from geo.season import CHECKS
+from geo.rating.places import latest_safe_day
+from geo.rating.rule import ZoneRules
+from geo.rating.verdicts import test_values
+from tests.geo.invented_run import (
+    CAPACITY,
+    EACH,
+    PLANTING_DAY,
+    RULES,
+    invented_climate,
+    invented_run,
+    outcomes_of,
+    three_units,
+)
 from tests.water import champion_weather, pinned_settings, profile, run, seasons_of, soils_of
-
-RULES = ZoneRules()
-CAPACITY = np.array([200.0, 80.0, 240.0])
-SEASONS = 9
-PLANTING_DAY = 121
-
-
-def invented_run(seed: int = 1) -> xr.Dataset:
-    """Return a run of three units with random numbers of the right shape; stubble holds the most."""
-    rng = np.random.default_rng(seed)
-    n, k = len(CAPACITY), len(OPTIONS)
-    paw = rng.uniform(0.2, 0.9, (n, k, SEASONS, len(CHECKS), 4)) * CAPACITY[:, None, None, None, None] / 4
-    paw[:, 1:] *= 0.8
-    shape = (n, k, SEASONS)
-    dims = ("unit", "option", "season")
-    stored = rng.uniform(10, 100, (*shape, 5))
-    data = {
-        "paw_mm": ((*dims, "check", "layer"), paw), "stored_mm": ((*dims, "step"), stored),
-        "biomass_kg_ha": ((*dims, "when"), rng.uniform(0, 3000, (*shape, 3))),
-        "ground_cover": ((*dims, "when"), rng.uniform(0, 1, (*shape, 3))),
-        "living_share": (dims, rng.choice([0.0, 0.03, 0.3, 0.6, 1.0], shape)),
-        "ladder_paw_mm": (("unit", "rung", "season"),
-                          rng.uniform(0.2, 0.8, (n, 3, SEASONS)) * CAPACITY[:, None, None]),
-        **{f"{name}_mm": (dims, rng.uniform(0, 200, shape))
-           for name in ("precip", "evaporation", "transpiration", "drainage", "runoff", "snow_loss")},
-    }  # fmt: skip
-    return xr.Dataset(
-        {name: (d, v.astype(np.float32)) for name, (d, v) in data.items()},
-        coords={"option": list(OPTIONS), "season": 2000 + np.arange(SEASONS), "check": list(CHECKS),
-                "layer": [1, 2, 3, 4], "when": list(WHEN), "step": np.arange(5) * 7, "rung": [-28, -14, 0]},
-    )  # fmt: skip
-
-
-def three_units(site_units: list[tuple[int, int, float]]) -> ResponseUnits:
-    n_sites = max(s for s, _, _ in site_units) + 2  # the last site has nothing rated
-    return ResponseUnits(
-        units=pd.DataFrame({"profile_id": ["a", "b", "c"], "cell": [0, 0, 1]}),
-        sites=pd.DataFrame({"map_unit_id": [str(i) for i in range(n_sites)], "cell": np.arange(n_sites) % 2}),
-        site_units=pd.DataFrame(site_units, columns=["site", "unit", "weight"]),
-        site_raster=np.zeros((1, 1), np.int32),
-    )
-
-
-def invented_climate() -> CellClimate:
-    rng = np.random.default_rng(8)
-    shape = (2, SEASONS)
-    return CellClimate(
-        freeze_day=rng.integers(260, 300, shape), heat_gdd=rng.uniform(800, 1400, shape),
-        spring_precip_mm=rng.permuted(np.arange(SEASONS * 2.0).reshape(shape), axis=1),
-        annual_precip_mm=np.array([400.0, 500.0]), annual_et0_mm=np.array([1300.0, 1200.0]),
-    )  # fmt: skip
-
-
-def outcomes_of(found: xr.Dataset, site_units: list[tuple[int, int, float]], rules: ZoneRules = RULES) -> xr.Dataset:
-    return site_outcomes(found, CAPACITY, three_units(site_units), invented_climate(), rules, PLANTING_DAY)
-
-
-EACH = [(0, 0, 1.0), (1, 1, 1.0), (2, 2, 1.0)]
 
 
 @pytest.mark.parametrize(
@@ -107,21 +58,24 @@ def test_shortfall_years_by_counting(water, target):
     assert not shortfall(stubble, stubble, np.array(target)).any(), "stubble never falls short of itself"
 
 
-def test_gaps_are_paired_by_year():
-    """The median of the yearly differences, not the difference of medians."""
+def test_numbers_side_by_side_add_up():
+    """Stubble less cover is the gap, also of a site of two soils; the spread is that of the yearly differences."""
     found = invented_run()
-    out = outcomes_of(found, EACH)
+    out = outcomes_of(found, [(0, 0, 0.75), (0, 1, 0.25), (1, 1, 1.0), (2, 2, 1.0)])
     water = found["paw_mm"].sum("layer")
+    mean = out.sel(stat="mean")
     for check, name in (("planting", "planting_gap_mm"), ("mid_november", "fall_gap_mm")):
         at = water.sel(check=check)
         yearly = (at.sel(option="stubble") - at).transpose("unit", "option", "season").values
-        np.testing.assert_allclose(
-            out[name].values[:3], np.quantile(yearly, QUANTILES, axis=2).transpose(1, 2, 0), atol=1e-3
-        )
-    medians = water.sel(check="planting").median("season")
-    unpaired = (medians.sel(option="stubble") - medians).values
-    assert np.abs(out["planting_gap_mm"].sel(quantile=0.5).values[:3] - unpaired).max() > 1.0
-    assert (out["planting_gap_mm"].sel(option="stubble").values[:3] == 0.0).all()
+        wanted = np.stack([yearly.mean(axis=2), *np.quantile(yearly, (0.1, 0.9), axis=2)], axis=2)
+        assert STATS == ("mean", "p10", "p90")
+        np.testing.assert_allclose(out[name].values[1:3], wanted[1:], atol=1e-3)
+        np.testing.assert_allclose(out[name].values[0], 0.75 * wanted[0] + 0.25 * wanted[1], atol=1e-3)
+    planting = mean["planting_water_mm"]
+    gap = planting.sel(option="stubble") - planting
+    np.testing.assert_allclose(mean["planting_gap_mm"][:3], gap[:3], atol=1e-3)
+    np.testing.assert_allclose(out["paw_layer_mm"].sel(check="planting").sum("layer")[:3], planting[:3], atol=1e-3)
+    assert (planting[:3] <= out["capacity_mm"][:3] + 1e-3).all()
 
 
 def test_shortfall_by_target_and_at_the_study_target():
@@ -189,28 +143,22 @@ def test_dry_and_wet_springs():
     for unit, cell in ((0, 0), (1, 0), (2, 1)):
         order = np.argsort(climate.spring_precip_mm[cell])
         gap = water[unit, 0] - water[unit]
-        np.testing.assert_allclose(
-            out["dry_spring_gap_mm"].values[unit], np.median(gap[:, order[:3]], axis=1), atol=1e-3
-        )
-        np.testing.assert_allclose(
-            out["wet_spring_gap_mm"].values[unit], np.median(gap[:, order[-3:]], axis=1), atol=1e-3
-        )
+        np.testing.assert_allclose(out["dry_spring_gap_mm"].values[unit], gap[:, order[:3]].mean(axis=1), atol=1e-3)
+        np.testing.assert_allclose(out["wet_spring_gap_mm"].values[unit], gap[:, order[-3:]].mean(axis=1), atol=1e-3)
 
 
-def test_a_site_without_rated_soil_is_missing_and_not_rated():
+def test_a_site_without_rated_soil_is_missing():
     out = outcomes_of(invented_run(), EACH)
     last = out.isel(site=-1)
     for name in ("planting_water_mm", "planting_gap_mm", "shortfall_years", "capacity_mm", "latest_termination_day"):
         assert np.isnan(last[name]).all(), name
-    assert classify(out, RULES).table["zone"].iloc[-1] == "not_rated"
 
 
-def test_without_pages_the_rule_has_all_it_needs():
+def test_the_cheap_part_holds_all_that_the_rule_reads():
     found = invented_run()
-    full = outcomes_of(found, EACH)
-    short = site_outcomes(found, CAPACITY, three_units(EACH), invented_climate(), RULES, PLANTING_DAY, full=False)
-    a, b = (classify(o, RULES).table for o in (full, short))
-    pd.testing.assert_frame_equal(a, b)
+    cell = three_units(EACH).units["cell"].to_numpy()
+    full = unit_outcomes(found, CAPACITY, cell, invented_climate(), RULES, PLANTING_DAY)
+    np.testing.assert_array_equal(test_values(full), test_values(outcomes_for_rule(found, CAPACITY, RULES)))
 
 
 @pytest.mark.parametrize(
@@ -255,13 +203,11 @@ def test_ladder_of_a_real_run_agrees_with_the_late_option():
     found = run(weather, soils, pinned_settings(), ladder_days=(-30, 0))
     freezes = killing_freeze(pack_days(weather), seasons)
     climate = cell_climate(weather, seasons, freezes)
-    units = three_units(EACH)
-    units.units["cell"] = 0
-    units.sites["cell"] = 0
-    out = site_outcomes(found, soils["capacity_mm"].sum(axis=1), units, climate, RULES, PLANTING_DAY)
+    by_unit = unit_outcomes(found, soils["capacity_mm"].sum(axis=1), np.zeros(3, int), climate, RULES, PLANTING_DAY)
+    out = by_unit.sel(stat="mean")
     assert list(out["ladder"].values) == [91, 121]
     for option, day in (("overwinter_early", 91), ("overwinter_late", 121)):
-        gap = out["planting_gap_mm"].sel(option=option, quantile=0.5)
+        gap = out["planting_gap_mm"].sel(option=option)
         np.testing.assert_allclose(out["termination_gap_mm"].sel(ladder=day)[:3], gap[:3], atol=1e-3)
         np.testing.assert_allclose(
             out["termination_shortfall"].sel(ladder=day)[:3], out["shortfall_years"].sel(option=option)[:3], atol=1e-6
@@ -332,12 +278,6 @@ def test_a_place_without_frost_has_no_freeze_day():
     assert np.isinf(climate.freeze_day).all()
     soils = soils_of(profile("loam"))
     found = run(warm, soils, pinned_settings())
-    one = ResponseUnits(
-        units=pd.DataFrame({"profile_id": ["a"], "cell": [0]}),
-        sites=pd.DataFrame({"map_unit_id": ["a"], "cell": [0], "rated_share": [1.0], "reason": [""]}),
-        site_units=pd.DataFrame({"site": [0], "unit": [0], "weight": [1.0]}),
-        site_raster=np.zeros((1, 1), np.int32),
-    )
-    out = site_outcomes(found, soils["capacity_mm"].sum(axis=1), one, climate, RULES, PLANTING_DAY)
+    out = unit_outcomes(found, soils["capacity_mm"].sum(axis=1), np.zeros(1, int), climate, RULES, PLANTING_DAY)
     assert out["first_freeze_day"].isnull().all()
     assert out["heat_after_harvest_gdd"].notnull().all()

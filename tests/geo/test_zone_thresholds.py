@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from geo.options import COVERS
-from geo.rating.rule import ZoneRules, classify, zone_tests
+from geo.rating import Judged, Limits, ZoneRules, judge
 
 
 def outcomes(years: int, **counts: int) -> xr.Dataset:
@@ -21,10 +21,13 @@ def outcomes(years: int, **counts: int) -> xr.Dataset:
             ("shortfall_years", 0),
         )
     }
-    gap = (("site", "option", "quantile"), np.zeros((1, 3, 1), np.float32))
-    return xr.Dataset(
-        {**share, "planting_gap_mm": gap}, coords={"site": [0], "option": list(COVERS), "quantile": [0.5]}
-    )
+    gap = (("site", "option"), np.zeros((1, 3), np.float32))
+    return xr.Dataset({**share, "planting_gap_mm": gap}, coords={"site": [0], "option": list(COVERS)})
+
+
+def judged(found: xr.Dataset) -> Judged:
+    rules = ZoneRules()
+    return judge(found, Limits.of(rules, rules, np.array([False])), np.array([True]))
 
 
 @pytest.mark.parametrize(
@@ -41,12 +44,12 @@ def outcomes(years: int, **counts: int) -> xr.Dataset:
 def test_a_share_at_its_threshold_passes_and_one_year_more_fails(name, test, at, beyond, years):
     option = "overwinter_early" if name == "survival_years" else "winter_killed"
     passed = [
-        bool(zone_tests(outcomes(years, **{name: count}), ZoneRules())["passed"].sel(option=option, test=test)[0])
+        bool(judged(outcomes(years, **{name: count})).verdicts["passed"].sel(cover=option, test=test)[0])
         for count in (at, beyond)
     ]
     assert passed == [True, False]
 
 
 def test_the_zone_follows():
-    assert classify(outcomes(30, shortfall_years=6), ZoneRules()).table["zone"].tolist() == ["either"]
-    assert classify(outcomes(30, shortfall_years=7), ZoneRules()).table["zone"].tolist() == ["stubble_water"]
+    assert judged(outcomes(30, shortfall_years=6)).table["zone"].tolist() == ["either"]
+    assert judged(outcomes(30, shortfall_years=7)).table["zone"].tolist() == ["stubble_water"]
