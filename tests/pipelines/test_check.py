@@ -101,8 +101,8 @@ def test_fields_off_the_soil_map_are_named_and_drawn(tmp_path: Path) -> None:
     bounds = ("bounds = [-581840.0, 1910480.0, -573840.0, 1918480.0]\n", "")
     found = _check(tmp_path, replace=((f"{HOME}/fields.gpkg", "squares.gpkg"), bounds, ("60.0", "120.0")))
     told = {what.split(":")[0]: what for what, _ in found.findings}
-    assert "OUTSIDE" in told["1 fields lie outside the soil map"]
-    assert "EDGE" in told["1 fields lie partly outside the soil map"]
+    assert "OUTSIDE" in told["Fields outside the soil map (1)"]
+    assert "EDGE" in told["Fields partly outside the soil map (1)"]
     assert not any("INSIDE" in what for what in told.values())
 
 
