@@ -92,7 +92,7 @@ class _Table(BaseModel):
 
 
 class StudyTable(_Table):
-    """[study]: what it is called and how it is run."""
+    """[study]: its name and how it is run."""
 
     name: str = Field(min_length=1)
     units: Literal["us", "metric"] = "us"

@@ -141,7 +141,7 @@ def _place(row: dict[str, Any], options: dict[str, Any], known: pd.DataFrame, pa
         )
     if not (-90 <= float(latitude) <= 90 and -180 <= float(longitude) <= 360):
         raise StudyError(
-            f"Latitude {latitude}, longitude {longitude} is no place.", str(path), "Correct the coordinates."
+            f"There is no place at latitude {latitude}, longitude {longitude}.", str(path), "Correct the coordinates."
         )
     elevation = float(pick("elevation_m", np.nan))
     return {

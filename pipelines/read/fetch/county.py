@@ -74,7 +74,7 @@ def settings_of(overrides: Mapping[str, str] | None = None) -> dict[str, dict[st
         table: dict[str, dict[str, Any]] = tomllib.load(handle)
     unknown = sorted(set(overrides or {}) - set(table))
     if unknown:
-        raise StudyError(f"{', '.join(unknown)} is no source.", "fetch: sources", f"Valid are: {', '.join(table)}.")
+        raise StudyError(f"Unknown source: {', '.join(unknown)}.", "fetch: sources", f"Known: {', '.join(table)}.")
     for name, row in table.items():
         row["base"] = (overrides or {}).get(name) or os.environ.get(f"SPRINGFILL_{name.upper()}_URL") or row["base"]
     return table
@@ -119,7 +119,7 @@ def fetch_study(
     home = Path(folder)
     if climate not in ("daily", "daily_points", "normals", "none"):
         raise StudyError(
-            f"{climate!r} is no climate source.", "fetch: climate", "Use daily, daily_points, normals or none."
+            f"Unknown climate source: {climate!r}.", "fetch: climate", "Use daily, daily_points, normals or none."
         )
     table = settings_of(sources)
     home.mkdir(parents=True, exist_ok=True)

@@ -193,7 +193,7 @@ def _find_columns(table: _Table, mapping: dict[str, str], units: dict[str, str])
     header, where = list(table.text.columns), str(table.path)
     for key in mapping:
         if key not in COLUMNS:
-            raise StudyError(f"{key!r} is no column of measurements.", where, f"Use one of: {', '.join(COLUMNS)}.")
+            raise StudyError(f"Unknown column of measurements: {key!r}.", where, f"Use one of: {', '.join(COLUMNS)}.")
     allowed = [*dict.fromkeys(_UNIT_KEY.get(k, k) for k in RANGES)]
     for key in units:
         if key not in allowed:
