@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import geopandas as gpd
@@ -10,10 +11,11 @@ import pandas as pd
 import pytest
 import rasterio
 import shapely
+from rich.console import Console
 
 from geo.errors import WHOLE_STUDY, Problem
 from pipelines.cli import main as cli
-from pipelines.cli.check import CheckReport, check_study, group_problems
+from pipelines.cli.check import CheckReport, check_study, group_problems, print_check
 from pipelines.show.overview_map import ground_classes
 from pipelines.study.house import sample_dir
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
@@ -148,10 +150,13 @@ def test_the_command_ends_with_one_when_the_study_would_stop(
     assert "to do:" in told
 
 
-def test_a_dollar_in_a_name_is_drawn_as_it_is(tmp_path: Path) -> None:
+def test_a_dollar_and_a_bracket_in_a_name_are_drawn_and_printed_as_they_are(tmp_path: Path) -> None:
     found = _check(tmp_path, replace=(("Tiny Larkspur (invented)", "$\\\\frac{a}{ [bold]x"),))
     assert found.map_file is not None
     assert found.map_file.is_file()
+    out = io.StringIO()
+    print_check(Console(file=out, width=200), found)
+    assert "[bold]x" in out.getvalue()
 
 
 def test_ground_classes() -> None:
