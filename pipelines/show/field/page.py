@@ -23,7 +23,7 @@ from geo.options import OPTIONS
 from geo.rating.zone_codes import RECOMMENDED_OPTION, ZONE_NAMES
 from geo.season import Calendar, day_of_year
 from pipelines.run.result import StudyResult
-from pipelines.show.charts import ChartWords, StoredWater, StoredWaterChart, style_variables
+from pipelines.show.charts import ChartWords, StoredChart, StoredWater, stored_chart, style_variables
 from pipelines.show.field.calendar import draw_calendar, study_calendar
 from pipelines.show.field.map import draw_field
 from pipelines.show.field.numbers import FieldNumbers, season_count
@@ -98,7 +98,6 @@ class _Study:
     units: Units
     styles: dict[int, ZoneStyle]
     calendar: Calendar
-    chart: StoredWaterChart
 
 
 def write_field_pages(
@@ -150,7 +149,6 @@ def _study(result: StudyResult) -> _Study:
         units=Units(str(result.settings.get("units", "us")), words),
         styles=zone_styles(words),
         calendar=study_calendar(result.settings["season"]),
-        chart=StoredWaterChart(),
     )
 
 
@@ -283,7 +281,7 @@ def _option_row(case: Case, option: str, units: Units, recommended: bool) -> dic
     }
 
 
-def _chart(study: _Study, case: Case, freeze_day: float) -> Markup:
+def _chart(study: _Study, case: Case, freeze_day: float) -> StoredChart:
     words, units = study.words, study.units
     stored = case.numbers["stored_mm"].transpose("quantile", "option", "step")
     low, median, high = (
@@ -296,7 +294,7 @@ def _chart(study: _Study, case: Case, freeze_day: float) -> Markup:
         for o, water in zip(OPTIONS, case.numbers["planting_water_mm"].sel(quantile=0.5).values, strict=True)
     ]
     data = StoredWater(
-        step=stored["step"].values, low=low, median=median, high=high,
+        step=stored["step"].values, line=median, low=low, high=high,
         target=float(_depth_values(np.array(target), units)),
         harvest_day=day_of_year(study.calendar.harvest), planting_day=day_of_year(study.calendar.planting),
         freeze_day=freeze_day,
@@ -305,13 +303,10 @@ def _chart(study: _Study, case: Case, freeze_day: float) -> Markup:
         title=words.t("field.stored.title"),
         description=words.t("field.stored.description", parts=", ".join(parts), target=units.depth(target)),
         y_label=words.t("common.unit_long.inch" if units.us else "common.unit_long.mm"),
-        target=words.t("field.stored.target"),
-        freeze=words.t("field.stored.freeze"),
-        planting=words.t("field.stored.planting"),
-        options=names,
+        names=names | {mark: words.t(f"field.stored.{mark}") for mark in ("target", "freeze", "planting")},
         months=words.items("common.months"),
     )
-    return study.chart.draw(data, chart_words)
+    return stored_chart(data, chart_words)
 
 
 def _depth_values(mm: np.ndarray, units: Units) -> np.ndarray:
