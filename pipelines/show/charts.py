@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import ClassVar
 
 import numpy as np
@@ -71,7 +72,7 @@ class Axes:
 
     # Letters of 12 in a picture 345 wide are 12 pixels high on a phone of 390 pixels, whose pages give it 348.
     width: ClassVar[int] = 345
-    left: ClassVar[int] = 34
+    left: ClassVar[int] = 40
     right: ClassVar[int] = 212
     top: ClassVar[int] = 18
 
@@ -106,8 +107,8 @@ class Axes:
 
 
 @dataclass(frozen=True)
-class StoredWater:
-    """What the chart of one field shows, in display units.
+class StoredChart:
+    """The chart of the water stored on one field, in display units.
 
     Attributes
     ----------
@@ -121,6 +122,7 @@ class StoredWater:
         Water that the next crop should find at planting.
     harvest_day, planting_day, freeze_day : float
         Days of the year; NaN for the freeze where most years have none.
+    words : ChartWords
     """
 
     step: np.ndarray
@@ -131,50 +133,35 @@ class StoredWater:
     harvest_day: float
     planting_day: float
     freeze_day: float
-
-
-@dataclass(frozen=True)
-class OptionLine:
-    """One option of the chart: paths of line and shade, and where its name is written [pixels]."""
-
-    key: str
-    dash: str
-    line: str
-    band: str
-    label_y: float
-
-
-@dataclass(frozen=True)
-class StoredChart:
-    """The chart of stored water, ready to be drawn; `days` are pixel and key of those with a name."""
-
-    axes: Axes
     words: ChartWords
-    options: list[OptionLine]
-    target_y: float
-    days: list[tuple[float, str]]
 
+    @cached_property
+    def axes(self) -> Axes:
+        """Frame from harvest to planting."""
+        most = max(float(np.nanmax(self.line if self.high is None else self.high)), self.target)
+        return Axes(self.harvest_day, (self.planting_day - self.harvest_day) % 365, most, 198, self.words.months)
 
-def stored_chart(data: StoredWater, words: ChartWords) -> StoredChart:
-    """Lay out the chart of stored water of one field."""
-    last = (data.planting_day - data.harvest_day) % 365
-    keep = data.step <= last + 1e-9
-    step, line = data.step[keep], data.line[:, keep]
-    low, high = (None if edge is None else edge[:, keep] for edge in (data.low, data.high))
-    most = max(float(np.nanmax(line if high is None else high)), data.target)
-    axes = Axes(data.harvest_day, last, most, 198, words.months)
-    ends = np.array([axes.y(water) for water in line[:, -1]])
-    labels = spread_labels(ends, LABEL_HEIGHT, axes.top + 6, axes.bottom - 6)
-    options = []
-    for i, option in enumerate(OPTIONS):
-        band = ""
-        if low is not None and high is not None:
-            band = axes.path(np.append(step, step[::-1]), np.append(low[i], high[i][::-1])) + "z"
-        path = axes.path(step, line[i])
-        options.append(OptionLine(option, LINE_DASHES[option], path, band, round(labels[i], 1)))
-    named = {"freeze": data.freeze_day, "planting": data.planting_day}
-    days = [(axes.x((day - data.harvest_day) % 365), key) for key, day in named.items() if np.isfinite(day)]
-    return StoredChart(axes, words, options, axes.y(data.target), days)
+    def options(self) -> Iterator[tuple[str, str, str, str, float]]:
+        """Yield key, dashes, line, shade and height of the name of each option."""
+        axes, kept = self.axes, self.step <= self.axes.length + 1e-9
+        step = self.step[kept]
+        ends = np.array([axes.y(water) for water in self.line[:, kept][:, -1]])
+        names = spread_labels(ends, LABEL_HEIGHT, axes.top + 6, axes.bottom - 6).round(1)
+        for i, option in enumerate(OPTIONS):
+            shade = ""
+            if self.low is not None and self.high is not None:
+                edges = np.append(self.low[i, kept], self.high[i, kept][::-1])
+                shade = axes.path(np.append(step, step[::-1]), edges) + "z"
+            yield option, LINE_DASHES[option], axes.path(step, self.line[i, kept]), shade, names[i]
+
+    def days(self) -> list[tuple[float, str]]:
+        """Return pixel and name of each day that has a line of its own."""
+        days = {"freeze": self.freeze_day, "planting": self.planting_day}
+        return [
+            (self.axes.x((day - self.harvest_day) % 365), self.words.names[key])
+            for key, day in days.items()
+            if np.isfinite(day)
+        ]
 
 
 def spread_labels(heights: np.ndarray, least: float, low: float, high: float) -> np.ndarray:
@@ -188,15 +175,10 @@ def spread_labels(heights: np.ndarray, least: float, low: float, high: float) ->
         Smallest distance and the limits; the limits give way when the labels do not fit.
     """
     order = np.argsort(heights, kind="stable")
-    place = np.clip(heights[order].astype(float), low, high)
-    for i in range(1, len(place)):
-        place[i] = max(place[i], place[i - 1] + least)
-    if len(place) and place[-1] > high:
-        place[-1] = max(high, low + least * (len(place) - 1))
-        for i in range(len(place) - 2, -1, -1):
-            place[i] = min(place[i], place[i + 1] - least)
-    out = np.empty_like(place)
-    out[order] = place
+    rungs = least * np.arange(len(heights))
+    place = np.maximum.accumulate(np.clip(heights[order], low, high) - rungs) + rungs
+    out = np.empty(len(heights))
+    out[order] = np.minimum(place, max(high, low + rungs[-1]) - rungs[::-1])
     return out
 
 

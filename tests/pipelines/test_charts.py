@@ -16,11 +16,10 @@ from pipelines.show.charts import (
     LINE_COLOURS,
     LINE_DASHES,
     ChartWords,
-    StoredWater,
+    StoredChart,
     month_ticks,
     nice_ticks,
     spread_labels,
-    stored_chart,
     style_variables,
 )
 from pipelines.show.field.page import page_assets, page_environment
@@ -38,15 +37,15 @@ WORDS = ChartWords(
 )
 
 
-def stored(**changes) -> StoredWater:
+def stored(**changes) -> StoredChart:
     line = np.array([2 + 4 * STEP / 299 - k * np.sin(STEP / 95) for k in (0, 0.5, 0.7, 1.2)])
-    data = StoredWater(STEP, line, line * 0.8, line * 1.2, 3.5, 201, 135, 280)
+    data = StoredChart(STEP, line, line * 0.8, line * 1.2, 3.5, 201, 135, 280, WORDS)
     return replace(data, **changes)
 
 
 def drawn(**changes) -> str:
     charts = page_environment().get_template("charts.html.j2").module
-    return str(charts.stored(stored_chart(stored(**changes), WORDS)))
+    return str(charts.stored(stored(**changes)))
 
 
 @pytest.fixture(scope="module")
@@ -95,7 +94,7 @@ def test_no_colour_is_left_that_a_dark_page_could_not_change(svg):
 
 def axis_of(svg: str) -> tuple[float, float]:
     """Slope and offset of the left axis, read from its numbers: pixel to amount."""
-    ticks = re.findall(r'<text x="27" y="([\d.]+)" dy="4">([\d.]+)</text>', svg)
+    ticks = re.findall(r'<text x="33" y="([\d.]+)" dy="4">([\d.]+)</text>', svg)
     pixel, amount = np.array(ticks, dtype=float).T
     return tuple(np.polyfit(pixel, amount, 1))
 
@@ -108,7 +107,7 @@ def test_lines_follow_the_numbers(svg):
     for i, option in enumerate(OPTIONS):
         x, y = lines[option].T
         assert np.allclose(y * slope + offset, data.line[i, kept], atol=0.005)
-        assert np.allclose((x - 34) / (212 - 34) * 299, STEP[kept], atol=0.1)
+        assert np.allclose((x - 40) / (212 - 40) * 299, STEP[kept], atol=0.1)
 
 
 def test_shades_lie_between_their_edges(svg):
@@ -137,7 +136,7 @@ def test_every_point_lies_in_the_frame(svg):
     high = stored().high * 30
     for text in (svg, drawn(high=high), drawn(target=90.0)):
         for line in (*paths(text, "line").values(), *paths(text, "band").values()):
-            assert line[:, 0].min() >= 34
+            assert line[:, 0].min() >= 40
             assert line[:, 0].max() <= 212
             assert line[:, 1].min() >= 18
             assert line[:, 1].max() <= 198 - 24

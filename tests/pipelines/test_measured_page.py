@@ -99,7 +99,7 @@ def test_the_chart_says_in_words_what_it_draws(study, html):
 def test_the_marks_of_the_chart_lie_at_their_numbers(study, html):
     """Heights are read back from the numbers beside the axis."""
     picture = re.search(r'<svg class="chart".*?</svg>', html, re.S)[0]
-    ticks = re.findall(r'<text x="27" y="([\d.]+)" dy="4">([\d.]+)</text>', picture)
+    ticks = re.findall(r'<text x="33" y="([\d.]+)" dy="4">([\d.]+)</text>', picture)
     slope, offset = np.polyfit(*np.array(ticks, dtype=float).T, 1)
     rows = study.measured.compared.query("place == 'LK-0001' and layer == @ALL_FEET").sort_values("after_harvest")
     drawn = {

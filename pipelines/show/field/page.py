@@ -23,7 +23,7 @@ from geo.options import OPTIONS
 from geo.rating.zone_codes import RECOMMENDED_OPTION, ZONE_NAMES
 from geo.season import Calendar, day_of_year
 from pipelines.run.result import StudyResult
-from pipelines.show.charts import ChartWords, StoredChart, StoredWater, stored_chart, style_variables
+from pipelines.show.charts import ChartWords, StoredChart, style_variables
 from pipelines.show.field.calendar import draw_calendar, study_calendar
 from pipelines.show.field.map import draw_field
 from pipelines.show.field.numbers import FieldNumbers, season_count
@@ -293,12 +293,6 @@ def _chart(study: _Study, case: Case, freeze_day: float) -> StoredChart:
         words.t("field.stored.part", option=names[o], water=units.depth(float(water)))
         for o, water in zip(OPTIONS, case.numbers["planting_water_mm"].sel(quantile=0.5).values, strict=True)
     ]
-    data = StoredWater(
-        step=stored["step"].values, line=median, low=low, high=high,
-        target=float(_depth_values(np.array(target), units)),
-        harvest_day=day_of_year(study.calendar.harvest), planting_day=day_of_year(study.calendar.planting),
-        freeze_day=freeze_day,
-    )  # fmt: skip
     chart_words = ChartWords(
         title=words.t("field.stored.title"),
         description=words.t("field.stored.description", parts=", ".join(parts), target=units.depth(target)),
@@ -306,7 +300,12 @@ def _chart(study: _Study, case: Case, freeze_day: float) -> StoredChart:
         names=names | {mark: words.t(f"field.stored.{mark}") for mark in ("target", "freeze", "planting")},
         months=words.items("common.months"),
     )
-    return stored_chart(data, chart_words)
+    return StoredChart(
+        step=stored["step"].values, line=median, low=low, high=high,
+        target=float(_depth_values(np.array(target), units)),
+        harvest_day=day_of_year(study.calendar.harvest), planting_day=day_of_year(study.calendar.planting),
+        freeze_day=freeze_day, words=chart_words,
+    )  # fmt: skip
 
 
 def _depth_values(mm: np.ndarray, units: Units) -> np.ndarray:

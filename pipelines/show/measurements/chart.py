@@ -22,13 +22,8 @@ SHAPES: Mapping[str, str] = {
 _APART = 6  # pixels between two options of one day
 
 
-@dataclass(frozen=True)
-class Mark:
-    """One mark of the chart: its class in the style sheet, the option that colours it ("" for none), its path."""
-
-    kind: str
-    option: str
-    path: str
+Mark = tuple[str, str, str]
+"""One mark: its class in the style sheet, the option that colours it ("" for none), its path."""
 
 
 @dataclass(frozen=True)
@@ -75,12 +70,12 @@ def measured_chart(
 
 
 def _bar(kind: str, option: str, x: float, y: float, to: float) -> Mark:
-    return Mark(kind, option, f"M{x:g} {y:g}V{to:g}")
+    return kind, option, f"M{x:g} {y:g}V{to:g}"
 
 
 def _sign(kind: str, option: str, x: float, y: float) -> Mark:
     shape = SHAPES[(option or "stubble") if kind == "reading" else kind]
-    return Mark(kind, option, f"M{x:g} {y:g}{shape}")
+    return kind, option, f"M{x:g} {y:g}{shape}"
 
 
 def _key(axes: Axes, present: list[str], with_own: bool) -> list[tuple[float, str, Mark]]:
