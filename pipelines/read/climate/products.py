@@ -105,12 +105,6 @@ def variables() -> dict[str, Variable]:
 
 
 @cache
-def unit_spellings() -> dict[str, str]:
-    """Return spellings of units (lower case) that the unit library would misread."""
-    return dict(_tables()["unit_spellings"])
-
-
-@cache
 def products() -> dict[str, Product]:
     """Return the known products by key, the more specific ones first."""
     out = {}

@@ -19,6 +19,7 @@ from pipelines.read.netcdf_whole import is_cut_short
 from pipelines.read.soils.common import MAX_CELLS, Area, area_bounds, outside
 from pipelines.read.soils.grid_units import PROPERTIES, WITHOUT_DEPTH, depth_of, property_of
 from pipelines.read.soils.window import as_layer, read_window
+from pipelines.study.unit_registry import fits, line
 
 _RASTERS = (".tif", ".tiff", ".img", ".vrt")
 _NETCDF = (".nc", ".nc4")
@@ -98,12 +99,11 @@ def _depths(dataset: xr.Dataset, dim: str, where: str) -> list[tuple[float, floa
             "Give the intervals in the study file: depths_cm = [[0, 30], [30, 60], ...].",
         )
     units = str(coord.attrs.get("units", dataset[bounds].attrs.get("units", ""))).strip()
-    factor = {"cm": 1.0, "m": 100.0, "mm": 0.1, "centimeters": 1.0, "meters": 100.0, "metres": 100.0}.get(units)
-    if factor is None:
+    if not fits(units, "cm"):
         raise StudyError(
             f"The depth dimension {dim} has the unit {units!r}.", where, "Depths are read in mm, cm or m; set units."
         )
-    pairs = np.sort(np.abs(dataset[bounds].values.astype(float)), axis=1) * factor
+    pairs = np.sort(np.abs(dataset[bounds].values.astype(float)), axis=1) * line(units, "cm")[0]
     return [(round(float(a), 3), round(float(b), 3)) for a, b in pairs]
 
 
