@@ -7,14 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-import rioxarray  # noqa: F401  (registers the .rio accessor that code rasters use)
 from numpy.typing import NDArray
 from odc.geo import BoundingBox
 from odc.geo.geobox import GeoBox
 from pyproj import CRS, Geod, Transformer
 from rasterio.features import rasterize
 from rasterio.warp import Resampling, reproject, transform_bounds
-from scipy.spatial import cKDTree
 
 from geo.errors import NothingHere, StudyError
 from geo.ground.row_blocks import count_codes, renumber
@@ -158,6 +156,8 @@ def _burn_polygons(polygons: gpd.GeoDataFrame, grid: GeoBox) -> tuple[NDArray[np
 
 
 def _burn_codes(raster: xr.DataArray, codes: dict[int, str], grid: GeoBox) -> tuple[NDArray[np.int32], list[str]]:
+    import rioxarray  # noqa: F401  (registers the .rio accessor; loads dask, so late)
+
     _need_crs(raster.rio.crs, "soil raster")
     keys = np.array(sorted(codes), dtype=np.int64)
     ids = np.unique([codes[int(k)] for k in keys]) if len(keys) else np.array([], dtype=str)
@@ -251,6 +251,8 @@ def nearest_cells(grid: GeoBox, cells: pd.DataFrame) -> NDArray[np.int32]:
     int32 array, shape of the grid
         Index values of `cells`.
     """
+    from scipy.spatial import cKDTree  # loads slowly
+
     where = cells[["longitude", "latitude"]].to_numpy(float)
     if not len(where) or not np.isfinite(where).all():
         raise StudyError(

@@ -21,7 +21,6 @@ from pipelines.run.provenance import provenance
 from pipelines.run.result import StudyResult, save_result
 from pipelines.run.state import Report, Run
 from pipelines.run.steps import STEPS
-from pipelines.show.county.map import write_county_map
 from pipelines.show.field.page import write_field_pages
 from pipelines.show.layers.export import publish_layers
 from pipelines.show.layers.tables import write_csv
@@ -115,6 +114,8 @@ def gather_result(run: Run, record: dict[str, object]) -> StudyResult:
 
 def publish(result: StudyResult, out: Path, report: Report, *, field_pages: bool = True) -> None:
     """Write the whole output folder; every file is written whole or not at all."""
+    from pipelines.show.county.map import write_county_map  # loads folium, so late
+
     report("publish", 0, 4)
     # The layers are mostly compiled code, the pages mostly Python: side by side they share the cores well.
     with ThreadPoolExecutor(1) as beside:

@@ -48,6 +48,13 @@ def test_callers_import_from_the_sub_package():
     assert not found
 
 
+def test_a_run_starts_without_what_only_some_runs_need():
+    late = {"dask.array", "folium", "numba", "rioxarray", "scipy.signal", "scipy.spatial", "scipy.stats"}
+    code = f"import sys, pipelines.show.publish; print(*({late} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == []
+
+
 def test_the_weather_loads_without_the_compiler():
     code = "import sys, geo.weather; sys.exit('numba' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT).returncode == 0

@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import rasterio
-import rioxarray  # noqa: F401  (registers the .rio accessor)
 import xarray as xr
 from rasterio.errors import RasterioIOError
 
@@ -114,6 +113,8 @@ def _read_one(
     query: Query,
     like: Window | None,
 ) -> Part:
+    import rioxarray  # loads dask, so late
+
     try:
         with rasterio.open(_inside(path)) as source:
             unit = next((u for u in source.units if u), "")

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import rasterio
-import rioxarray  # noqa: F401  (gives arrays their CRS)
 import xarray as xr
 from rasterio.enums import Resampling
 
@@ -218,6 +217,8 @@ def _read_raster(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
 
 
 def _read_netcdf(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
+    import rioxarray  # noqa: F401  (registers the .rio accessor; loads dask, so late)
+
     with _open(band.file) as dataset:
         layer = dataset[band.variable]
         if layer.ndim == 3:

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import rasterio
 import rasterio.windows
-import rioxarray  # noqa: F401  (gives arrays their CRS)
 import xarray as xr
 from rasterio.errors import RasterioIOError
 
@@ -93,6 +92,8 @@ def read_window(path: str, band: int, *, area: Area | None, crs: Any) -> tuple[n
 
 def as_layer(values: np.ndarray, transform: Any, crs: Any) -> xr.DataArray:
     """Return cells as an array on ``(y, x)`` that knows its place; the values are not copied."""
+    import rioxarray  # noqa: F401  (registers the .rio accessor; loads dask, so late)
+
     height, width = values.shape
     layer = xr.DataArray(
         values,
