@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Geod
 
-from geo.errors import Action, Problem, StudyError
+from geo.errors import Action, CrsError, Problem, StudyError
 
 LAYER = "fields"
 COLUMNS = ["field_id", "name", "irrigated", "previous_crop", "next_crop", "area_ha", "geometry"]
@@ -88,8 +88,10 @@ def clean_fields(
 
     Raises
     ------
+    CrsError
+        The layer has no CRS, or coordinates that contradict it.
     StudyError
-        No CRS, coordinates that contradict it, or no field within the study area.
+        No field lies within the study area.
     """
     target = CRS.from_user_input(study_crs)
     if fields.crs is None:
@@ -123,18 +125,14 @@ def geodesic_area_ha(geometry: gpd.GeoSeries) -> NDArray[np.float64]:
     return np.array([abs(_GEOD.geometry_area_perimeter(s)[0]) / 1e4 for s in shapes], dtype=float)
 
 
-def _no_crs(fields: gpd.GeoDataFrame) -> StudyError:
+def _no_crs(fields: gpd.GeoDataFrame) -> CrsError:
     left, bottom, right, top = fields.total_bounds
-    looks = ""
+    looks = "Ask the sender for it."
     if _within_degrees(np.array([[left, bottom, right, top]])).all():
-        looks = ' The coordinates look like degrees: crs = "EPSG:4326" is likely.'
+        looks = "The coordinates look like degrees: EPSG:4326 is likely."
     elif np.isfinite(left):
-        looks = " The coordinates look projected (metres or feet): the sender's .prj file or map says which."
-    return StudyError(
-        "The field layer does not say its coordinate reference system.",
-        "fields",
-        f'Add crs = "EPSG:..." under [fields] in the study file.{looks}',
-    )
+        looks = "The coordinates look projected (metres or feet): the sender's .prj file or map says which."
+    return CrsError("The field layer does not say its coordinate reference system.", "fields", looks)
 
 
 def _fill_columns(fields: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -237,20 +235,20 @@ def _place(rows: _Rows, study_area: Sequence[float] | None) -> None:
         return
     if not crs.is_geographic:
         if in_degrees.all():
-            raise StudyError(
+            raise CrsError(
                 f"The field layer says {crs.name}, but its coordinates are degrees.",
                 "fields",
-                'Set crs = "EPSG:4326" under [fields] in the study file.',
+                "Its CRS is likely EPSG:4326.",
             )
     else:
         turned = bounds[:, [1, 0, 3, 2]]
         swapped = ~in_degrees & _within_degrees(turned)
         if not (in_degrees | swapped).any():
-            raise StudyError(
+            raise CrsError(
                 f"The field layer says {crs.name}, but its coordinates are not degrees "
                 f"(x from {bounds[:, 0].min():.0f} to {bounds[:, 2].max():.0f}).",
                 "fields",
-                'Set crs = "EPSG:..." under [fields] to the projected CRS it was drawn in.',
+                "Use the projected CRS that it was drawn in.",
             )
         if study_area is not None:
             swapped |= in_degrees & ~_meets(bounds, study_area) & _meets(turned, study_area)

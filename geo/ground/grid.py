@@ -14,7 +14,7 @@ from pyproj import CRS, Geod, Transformer
 from rasterio.features import rasterize
 from rasterio.warp import Resampling, reproject, transform_bounds
 
-from geo.errors import NothingHere, StudyError
+from geo.errors import CrsError, NothingHere, StudyError
 from geo.ground.row_blocks import count_codes, renumber
 
 if TYPE_CHECKING:
@@ -288,10 +288,8 @@ def nearest_cells(grid: GeoBox, cells: pd.DataFrame) -> NDArray[np.int32]:
 
 def _need_crs(crs: object, where: str) -> None:
     if crs is None:
-        raise StudyError(
-            "The layer does not say its coordinate reference system.",
-            where,
-            'Add crs = "EPSG:..." for this layer in the study file (the data provider\'s page names it).',
+        raise CrsError(
+            "The layer does not say its coordinate reference system.", where, "The data provider's page names it."
         )
 
 
