@@ -13,8 +13,7 @@ from odc.geo.geobox import GeoBox
 from rich.console import Console
 
 from geo.errors import WHOLE_STUDY, Problem, StudyError, problem_table
-from geo.ground.grid import cell_area_ha
-from geo.ground.response_units import ResponseUnits, build_units
+from geo.ground import ResponseUnits, build_units, cell_area_ha
 from geo.rating.fields import field_coverage
 from pipelines.cli.terminal import show, show_list
 from pipelines.run import steps
