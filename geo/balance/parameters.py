@@ -11,10 +11,10 @@ import pandas as pd
 
 from geo.balance.kernel.records import GROUP, MAX_GROUPS, N_SUB, PARAMETER_NAMES, PARAMETERS, SOIL, SUB_THICKNESS_MM
 from geo.errors import StudyError
+from geo.profile import LAYER_MM
 from geo.rule_table import rule_values
 
 MIXES = ("winter_killed", "overwinter", "stubble_weeds")
-FOOT_MM = 304.8
 _SHARE_TOLERANCE = 1e-6
 
 
@@ -166,7 +166,7 @@ def pack_soils(profiles: pd.DataFrame, rew_mm: Mapping[str, float], curve_number
     soils = np.zeros(len(profiles), SOIL)
     first = profiles["awc_1_mm"].to_numpy(float)
     depth = np.clip(profiles["root_limit_mm"].to_numpy(float), 1.0, None)
-    top_share = SUB_THICKNESS_MM[0] / np.clip(depth, SUB_THICKNESS_MM[0], FOOT_MM)
+    top_share = SUB_THICKNESS_MM[0] / np.clip(depth, SUB_THICKNESS_MM[0], LAYER_MM)
     capacity = soils["capacity_mm"]
     capacity[:, 0] = first * top_share
     capacity[:, 1] = first - capacity[:, 0]
@@ -177,9 +177,9 @@ def pack_soils(profiles: pd.DataFrame, rew_mm: Mapping[str, float], curve_number
     loam = rew_mm["loam"]
     texture = profiles["surface_texture"].astype(str).str.lower().str.strip()
     soils["rew_mm"] = texture.map(lambda t: rew_mm.get(t, loam)).to_numpy(float)
-    soils["foot_wilting_mm"] = wilting * FOOT_MM
+    soils["foot_wilting_mm"] = wilting * LAYER_MM
     soils["foot_saturated_mm"] = np.maximum(
-        profiles["sat_surface"].to_numpy(float) * FOOT_MM, soils["foot_wilting_mm"] + first + 1.0
+        profiles["sat_surface"].to_numpy(float) * LAYER_MM, soils["foot_wilting_mm"] + first + 1.0
     )
     group = profiles["hydrologic_group"].astype(str).str[-1].where(lambda g: g.isin(list("ABCD")), "B")
     slope = profiles.get("slope_percent", pd.Series(np.nan, index=profiles.index)).to_numpy(float)

@@ -7,18 +7,13 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from geo.errors import Action, Problem
+from geo.profile import LAYER_EDGES_MM, PROFILE_MM, SURFACE_MM
 from geo.soils.pedotransfer import (
     DEFAULT_ORGANIC_MATTER_PERCENT,
     PARTICLE_DENSITY,
     fragment_volume,
     saxton_rawls,
 )
-
-LAYER_MM = 304.8
-N_LAYERS = 4
-PROFILE_MM = LAYER_MM * N_LAYERS
-LAYER_EDGES_MM = tuple(LAYER_MM * i for i in range(N_LAYERS + 1))
-SURFACE_MM = 100.0
 
 TOLERANCE_CM = 2.0  # a seam between horizons that is rounding, not a missing horizon
 ORGANIC_MATTER_PERCENT = 35.0  # about 20 % organic carbon: organic soil material (Keys to Soil Taxonomy)

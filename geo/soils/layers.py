@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from geo.profile import LAYER_EDGES_MM, N_LAYERS, PROFILE_MM, SURFACE_MM
 from geo.soils import groups
-from geo.soils.horizons import LAYER_EDGES_MM, N_LAYERS, PROFILE_MM, SURFACE_MM, overlap_mm
+from geo.soils.horizons import overlap_mm
 from geo.soils.pedotransfer import TEXTURE_CLASSES, saxton_rawls, texture_class
 from geo.soils.surface import DEFAULT_GROUP, DEFAULT_TEXTURE
 from geo.soils.table import AWC_COLUMNS, PROFILE_COLUMNS, WILTING_COLUMNS

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geo.soils.horizons import LAYER_EDGES_MM, LAYER_MM, N_LAYERS, PROFILE_MM
+from geo.profile import LAYER_EDGES_MM, LAYER_MM, N_LAYERS, PROFILE_MM
 
 Floats = NDArray[np.float64]
 

@@ -12,12 +12,10 @@ import pandas as pd
 import xarray as xr
 
 from geo.errors import Problem
+from geo.profile import N_LAYERS, PROFILE_MM, SURFACE_MM
 from geo.soils import groups
 from geo.soils.horizons import (
-    N_LAYERS,
     ORGANIC_SOIL_CM,
-    PROFILE_MM,
-    SURFACE_MM,
     broken_profiles,
     fill_capacity,
     layer_capacity,

@@ -187,7 +187,7 @@ def _water(mm: float, units: Units) -> str:
 
 
 def _depth(mm: float, units: Units) -> str:
-    return f"{mm / 304.8:.1f} ft" if units.us else f"{mm / 10:.0f} cm"
+    return f"{convert(mm, 'mm', 'ft'):.1f} ft" if units.us else f"{mm / 10:.0f} cm"
 
 
 def _print_option(console: Console, option: OptionLine, words: Catalogue, units: Units) -> None:

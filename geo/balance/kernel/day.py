@@ -61,8 +61,9 @@ from geo.balance.kernel.lanes import (
     highest,
 )
 from geo.balance.kernel.records import N_SUB, SUB_THICKNESS_MM
+from geo.profile import LAYER_EDGES_MM, SURFACE_MM
 
-_TOP_MM = (0.0, 100.0, 304.8, 609.6, 914.4)
+_TOP_MM = (0.0, SURFACE_MM, *LAYER_EDGES_MM[1:4])
 _THICKNESS_MM = SUB_THICKNESS_MM
 BARE, PLANTED = np.bool_(False), np.bool_(True)
 
