@@ -225,7 +225,7 @@ def test_a_column_that_is_not_there_names_those_that_are(tmp_path):
     with pytest.raises(StudyError, match="no column 'VWC'") as error:
         read_measurements(write(tmp_path, GOOD), columns={"volumetric": "VWC"})
     assert "vwc (%)" in error.value.fix
-    with pytest.raises(StudyError, match="'water' is no column") as error:
+    with pytest.raises(StudyError, match="Unknown column of measurements: 'water'") as error:
         read_measurements(write(tmp_path, GOOD), columns={"water": "vwc (%)"})
     assert all(name in error.value.fix for name in COLUMNS)
 
