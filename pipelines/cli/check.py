@@ -25,7 +25,7 @@ from pipelines.study.staging import staged_file
 from pipelines.study.tables import load_tables, zone_rules
 from pipelines.study.units import Units, convert
 
-MAP_FILE, PROBLEMS_FILE = "check.png", "check_problems.csv"
+MAP_FILE, PROBLEMS_FILE = "check.html", "check_problems.csv"
 _MISSING_SHARE = 0.02
 _NAMED = 6
 _KINDS_SHOWN = 12

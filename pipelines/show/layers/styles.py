@@ -7,11 +7,10 @@ from functools import lru_cache
 from pathlib import Path
 
 import jinja2
-import matplotlib
 import numpy as np
-from matplotlib.colors import to_hex
-from matplotlib.ticker import MaxNLocator
+from branca.colormap import linear
 
+from pipelines.show.charts import nice_ticks
 from pipelines.show.layers.columns import Column
 from pipelines.show.legend import zone_legend
 
@@ -66,11 +65,7 @@ def amount_breaks(values: np.ndarray, column: Column) -> np.ndarray:
     if column.unit == "1":
         return np.round(np.linspace(0.0, 1.0, CLASSES), 6)
     low, high = (float(finite.min()), float(finite.max())) if finite.size else (0.0, 1.0)
-    ticks = MaxNLocator(nbins=CLASSES, steps=[1, 2, 2.5, 5, 10]).tick_values(low, max(high, low + 1e-6))
-    first = max(int(np.searchsorted(ticks, low, side="right")) - 1, 0)
-    last = min(int(np.searchsorted(ticks, high, side="left")), len(ticks) - 1)
-    ticks = ticks[first : last + 1]
-    return np.round(ticks if len(ticks) > 1 else np.array([low, low + 1]), 9)
+    return np.round(nice_ticks(low, high if high > low else low + 1, CLASSES), 9)
 
 
 def ramp_stops(values: np.ndarray, column: Column, ramp: str) -> list[StyleClass]:
@@ -122,7 +117,8 @@ def amount_vector_style(layer: str, values: np.ndarray, column: Column, columns:
 
 
 def _ramp(name: str, count: int) -> list[str]:
-    return [to_hex(c) for c in matplotlib.colormaps[name](np.linspace(0.04, 0.96, max(count, 1)))]
+    ramp = getattr(linear, name)
+    return [ramp.rgb_hex_str(place) for place in np.linspace(0.04, 0.96, max(count, 1))]
 
 
 @lru_cache(maxsize=1)

@@ -150,5 +150,5 @@ def _style(name: str, frame: pd.DataFrame, columns: tuple[Column, ...], system: 
         column = describe(RESPONSE_STYLE_COLUMN, system)
         if column.name not in frame:
             return zone_vector_style(name, list(columns))
-        return amount_vector_style(name, frame[column.name].to_numpy(float), column, list(columns), "YlOrRd")
+        return amount_vector_style(name, frame[column.name].to_numpy(float), column, list(columns), "YlOrRd_09")
     return None
