@@ -105,7 +105,7 @@ def check_study(study_file: Path, report: Report, out: Path | None = None) -> Ch
     found.facts += _measurement_facts(run)
     if run.grid is not None:
         rows, columns = run.grid.shape
-        size = f"{rows * columns / 1e6:.1f} million squares of {study.map.resolution_m:g} m in {study.map.crs}"
+        size = f"{rows * columns:,} squares of {study.map.resolution_m:g} m in {study.map.crs}"
         found.facts.append(("grid", size))
         if run.fields is not None and sites is not None:
             without, lost = _fields_without_soil(run.fields, run.grid, sites)
