@@ -49,7 +49,16 @@ def test_callers_import_from_the_sub_package():
 
 
 def test_a_run_starts_without_what_only_some_runs_need():
-    late = {"dask.array", "folium", "numba", "rioxarray", "scipy.signal", "scipy.spatial", "scipy.stats"}
+    late = {
+        "cf_xarray.units",
+        "dask.array",
+        "folium",
+        "numba",
+        "rioxarray",
+        "scipy.signal",
+        "scipy.spatial",
+        "scipy.stats",
+    }
     code = f"import sys, pipelines.show.publish; print(*({late} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     assert done.stdout.split() == []
