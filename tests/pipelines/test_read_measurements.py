@@ -185,6 +185,8 @@ STOPS = [
                  "inch", id="a mass for a depth"),
     pytest.param(PLAIN, ROW, {"depth": "inch", "volumetric": "g/g"},
                  "not one of volumetric water", "gravimetric", id="water by weight under volumetric"),
+    pytest.param(PLAIN, ROW, {"depth": "inch", "volumetric": "% weight"},
+                 "not one of volumetric water", "gravimetric", id="percent by weight under volumetric"),
     pytest.param(PLAIN, ROW, {"depth": "inch", "volumetric": "wetness"}, "is not a unit",
                  "percent", id="no unit at all"),
     pytest.param(PLAIN, ROW, {"water": "%"}, "has no unit to give", "volumetric", id="unknown unit key"),
