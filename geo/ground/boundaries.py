@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pyproj import CRS, Geod
 
 from geo.errors import Action, CrsError, Problem, StudyError
+from geo.ground.polygons import joined, leaves, polygon_parts
 
 LAYER = "fields"
 COLUMNS = ["field_id", "name", "irrigated", "previous_crop", "next_crop", "area_ha", "geometry"]
@@ -206,10 +207,9 @@ def _make_polygons(rows: _Rows) -> None:
 
 
 def _as_polygon(shape: shapely.Geometry) -> shapely.Geometry | None:
-    parts = [p for p in _leaves(shape) if p.geom_type == "Polygon" and not p.is_empty]
-    if parts:
-        return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
-    lines = [p for p in _leaves(shape) if p.geom_type in ("LineString", "LinearRing")]
+    if parts := polygon_parts(shape):
+        return joined(parts)
+    lines = [p for p in leaves(shape) if p.geom_type in ("LineString", "LinearRing")]
     rings = []
     for line in lines:
         points = shapely.get_coordinates(line)
@@ -217,13 +217,7 @@ def _as_polygon(shape: shapely.Geometry) -> shapely.Geometry | None:
         if len(np.unique(points, axis=0)) < 3 or gap > MAX_GAP_SHARE * line.length:
             return None
         rings.append(shapely.Polygon(points))
-    return None if not rings else rings[0] if len(rings) == 1 else shapely.MultiPolygon(rings)
-
-
-def _leaves(shape: shapely.Geometry) -> list[shapely.Geometry]:
-    if not hasattr(shape, "geoms"):
-        return [shape]
-    return [leaf for part in shape.geoms for leaf in _leaves(part)]
+    return joined(rings)
 
 
 def _place(rows: _Rows, study_area: Sequence[float] | None) -> None:
@@ -300,7 +294,7 @@ def _repair(rows: _Rows, crs: CRS, max_area_change: float) -> None:
     why = [shapely.is_valid_reason(g).split("[")[0].strip().lower() for g in geometry[bad]]
     before = shapely.area(geometry[bad])
     fixed = shapely.make_valid(geometry[bad], method="structure", keep_collapsed=False)
-    new = np.array([_polygons_only(g) for g in fixed], dtype=object)
+    new = np.array([joined(polygon_parts(g)) for g in fixed], dtype=object)
     after = np.array([0.0 if g is None else g.area for g in new])
     with np.errstate(divide="ignore", invalid="ignore"):
         change = np.where(before > 0, np.abs(after - before) / before, np.inf)
@@ -320,11 +314,6 @@ def _repair(rows: _Rows, crs: CRS, max_area_change: float) -> None:
         if not s
     ]
     rows.drop(lost, what, "Redraw the boundary so that it does not cross itself.")
-
-
-def _polygons_only(shape: shapely.Geometry) -> shapely.Geometry | None:
-    parts = [p for p in _leaves(shape) if p.geom_type == "Polygon" and p.area > 0]
-    return None if not parts else parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
 
 
 def _compare_areas(rows: _Rows, tolerance: float = 0.05) -> None:

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from affine import Affine
 from numpy.typing import NDArray
 from odc.geo import BoundingBox
 from odc.geo.geobox import GeoBox
 from pyproj import CRS, Geod, Transformer
 from rasterio.features import rasterize
 from rasterio.warp import Resampling, reproject, transform_bounds
+from rasterio.windows import from_bounds
 
 from geo.errors import CrsError, NothingHere, StudyError
 from geo.ground.row_blocks import count_codes, renumber
@@ -103,6 +105,34 @@ def cell_area_ha(grid: GeoBox) -> float:
     outline = np.asarray(grid.extent.to_crs("EPSG:4326", resolution=10 * grid.resolution.x).geom.exterior.coords)
     area_m2, _ = Geod(ellps="GRS80").polygon_area_perimeter(outline[:, 0], outline[:, 1])
     return abs(area_m2) / 1e4 / (grid.shape.y * grid.shape.x)
+
+
+def cells_under(
+    bounds: Sequence[float], affine: Affine, shape: tuple[int, int], ring: int = 0
+) -> tuple[slice, slice]:
+    """Return the rows and columns of the whole cells of a north-up raster that cover `bounds`.
+
+    Parameters
+    ----------
+    bounds : sequence of 4 floats
+        Left, bottom, right, top in the CRS of the raster.
+    affine : Affine
+        From column and row to x and y.
+    shape : tuple of int
+        Rows and columns of the raster.
+    ring : int
+        Cells more on each side.
+
+    Returns
+    -------
+    tuple of slice
+        Cut off at the edges of the raster; a slice stops before it starts where the raster misses the bounds.
+    """
+    window = from_bounds(*bounds, transform=affine)
+    first = np.floor((window.row_off, window.col_off)).astype(int) - ring
+    stop = np.ceil((window.row_off + window.height, window.col_off + window.width)).astype(int) + ring
+    rows, columns = (slice(int(max(a, 0)), int(min(b, n))) for a, b, n in zip(first, stop, shape, strict=True))
+    return rows, columns
 
 
 def burn_map_units(soil: SoilTable, grid: GeoBox) -> tuple[NDArray[np.int32], list[str]]:

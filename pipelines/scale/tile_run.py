@@ -27,10 +27,9 @@ from pipelines.run.steps import STEPS, field_layer, layers, map_codes, slope, so
 from pipelines.scale.tiles import Tiles
 from pipelines.scale.window_digest import window_digest
 from pipelines.show.field.page import write_field_pages
-from pipelines.show.layers.catalog import sha256
 from pipelines.show.publish import gather_result, publish, zone_areas
 from pipelines.study.file import Study
-from pipelines.study.staging import staged_file, staged_folder
+from pipelines.study.staging import file_sha256, staged_folder, write_whole
 from pipelines.study.tables import load_tables
 
 RECORD = "tile.json"
@@ -204,7 +203,7 @@ def _run(job: Job, head: dict[str, Any], report: Report) -> dict[str, Any]:
         publish(result, home, report, field_pages=False)
         if run.study.run.field_pages and len(whole.fields):  # a field is shown whole, also beyond the tile
             write_field_pages(whole, home / "fields", progress=lambda n, of: report("field pages", n, of))
-        record["files"] = {name: sha256(home / name) for name in KEPT}
+        record["files"] = {name: file_sha256(home / name) for name in KEPT}
         record |= {
             "seconds": round(time.monotonic() - clock, 2),
             "cpu_seconds": round(time.process_time() - busy, 2),
@@ -220,8 +219,7 @@ def _kept(job: Job, read: str) -> dict[str, Any] | None:
     earlier = read_record(job.home)
     if job.again or earlier is None or (earlier.get("key"), earlier.get("read")) != (job.key, read):
         return None
-    with staged_file(job.home / RECORD) as path:
-        _write(path, earlier | {"layers": job.layers})
+    _write(job.home / RECORD, earlier | {"layers": job.layers})
     return earlier | {"layers": job.layers, "kept": True}
 
 
@@ -238,7 +236,7 @@ def own_ground(result: StudyResult, own: np.ndarray) -> StudyResult:
 
 
 def _write(path: Path, record: dict[str, Any]) -> None:
-    path.write_text(json.dumps(record, indent=1, default=str), encoding="utf-8")
+    write_whole(path, json.dumps(record, indent=1, default=str))
 
 
 def read_record(folder: Path) -> dict[str, Any] | None:

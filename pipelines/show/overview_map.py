@@ -17,7 +17,7 @@ from pyproj import Transformer
 from rasterio.warp import Resampling, reproject
 
 from pipelines.show.charts import nice_ticks
-from pipelines.show.field.page import page_environment
+from pipelines.show.page_templates import template
 
 _MOST_PIXELS = 1000
 _MARGIN = 0.04  # of the longer side
@@ -72,7 +72,7 @@ def draw_overview(overview: Overview, path: Path) -> None:
     image, stored = Image.fromarray(paint(overview, canvas)), io.BytesIO()
     image.putpalette([part for colour in _COLOURS for part in ImageColor.getrgb(colour)])
     image.save(stored, "PNG", optimize=True)
-    page = page_environment().get_template("check.html.j2")
+    page = template("check.html.j2")
     text = page.render(
         overview=overview, rows=rows, columns=columns, unit=unit, key=_key(overview),
         across=[(text, (to_pixels * (left + metres, bottom))[0]) for text, metres in across],

@@ -22,7 +22,8 @@ from pipelines.show.charts import (
     spread_labels,
     style_variables,
 )
-from pipelines.show.field.page import page_assets, page_environment
+from pipelines.show.field.page import page_assets
+from pipelines.show.page_templates import template
 from pipelines.study.words import load_catalogue
 from tests.pipelines.colours import VISIONS, contrast, lightness, smallest_distance
 
@@ -44,7 +45,7 @@ def stored(**changes) -> StoredChart:
 
 
 def drawn(**changes) -> str:
-    charts = page_environment().get_template("charts.html.j2").module
+    charts = template("charts.html.j2").module
     return str(charts.stored(stored(**changes)))
 
 

@@ -431,8 +431,8 @@ class TestWriting:
         def fail(*_):
             raise OSError("disk full")
 
-        monkeypatch.setattr(field_page.os, "replace", fail)
-        with pytest.raises(OSError, match="disk full"):
+        monkeypatch.setattr("pipelines.study.staging.os.replace", fail)
+        with pytest.raises(StudyError, match="disk full"):
             write_field_pages(study, tmp_path)
         assert path.read_bytes() == before
         assert [p.name for p in tmp_path.iterdir()] == [path.name]

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import base64
 import hashlib
-import os
 import re
-import tempfile
 import unicodedata
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
@@ -14,7 +11,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
@@ -31,8 +27,10 @@ from pipelines.show.field.spring import spring_advice, spring_line
 from pipelines.show.field.words import Case, write_answer
 from pipelines.show.legend import ZoneStyle, zone_styles
 from pipelines.show.measurements.words import field_note
+from pipelines.show.page_templates import script_hash, template
 from pipelines.study.field_tables import aum_per_acre, cautions_for, grazing, seeding_rate_factor
 from pipelines.study.input_facts import source_facts
+from pipelines.study.staging import write_whole
 from pipelines.study.units import Units, convert
 from pipelines.study.words import Catalogue, load_catalogue
 
@@ -69,23 +67,13 @@ def safe_text(text: object, limit: int = NAME_LIMIT) -> str:
 
 
 @lru_cache(maxsize=1)
-def page_environment() -> jinja2.Environment:
-    """Return the templates of the pages; every value is escaped."""
-    loader = jinja2.FileSystemLoader(_HERE / "templates")
-    return jinja2.Environment(
-        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-
-
-@lru_cache(maxsize=1)
 def page_assets() -> dict[str, Markup | str]:
     """Return the style sheet and the script of the pages, and the hash of the script for the page's policy."""
     script = (_HERE / "assets" / "field.js").read_text(encoding="utf-8").strip()
     style = (_HERE / "assets" / "field.css").read_text(encoding="utf-8").strip()
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     for mode, variables in style_variables().items():
         style = style.replace(f"/* {mode} line colours */", variables)
-    return {"script": Markup(script), "style": Markup(style), "script_hash": digest}
+    return {"script": Markup(script), "style": Markup(style), "script_hash": script_hash(script)}
 
 
 @dataclass
@@ -127,7 +115,7 @@ def write_field_pages(
     written = []
     for done, row in enumerate(rows, start=1):
         path = folder / field_file_name(ids[row])
-        _replace(path, _render(study, row))
+        write_whole(path, _render(study, row))
         written.append(path)
         if progress is not None:
             progress(done, len(rows))
@@ -150,18 +138,6 @@ def _study(result: StudyResult) -> _Study:
         styles=zone_styles(words),
         calendar=study_calendar(result.settings["season"]),
     )
-
-
-def _replace(path: Path, text: str) -> None:
-    handle, name = tempfile.mkstemp(prefix=".page-", suffix=".tmp", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
 def _render(study: _Study, row: int) -> str:
@@ -211,7 +187,7 @@ def _render(study: _Study, row: int) -> str:
     }
     if rated:
         context |= _rated_parts(study, case, field)
-    return page_environment().get_template("field.html.j2").render(context)
+    return template("field.html.j2").render(context)
 
 
 def _legend(study: _Study, case: Case, drawn: Any) -> list[dict[str, Any]]:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 
-import jinja2
 import numpy as np
 from branca.colormap import linear
 
 from pipelines.show.charts import nice_ticks
 from pipelines.show.layers.columns import Column
 from pipelines.show.legend import zone_legend
+from pipelines.show.page_templates import template
 
 CLASSES = 6
 LABEL_SCALE = 60000
@@ -121,16 +120,8 @@ def _ramp(name: str, count: int) -> list[str]:
     return [ramp.rgb_hex_str(place) for place in np.linspace(0.04, 0.96, max(count, 1))]
 
 
-@lru_cache(maxsize=1)
-def templates() -> jinja2.Environment:
-    """Return the templates of the layers; every value that is put in is escaped."""
-    return jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")), autoescape=True,
-        undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-
-
 def _render(geometry: str, kind: str, layer: str, title: str, **values: object) -> Style:
     words = {"kind": kind, "layer": layer, "title": title, **values}
-    qml, sld = (templates().get_template(f"{geometry}.{end}.j2").render(words) for end in ("qml", "sld"))
+    names = (f"{geometry}.{end}.j2" for end in ("qml", "sld"))
+    qml, sld = (template(name, "pipelines.show.layers").render(words) for name in names)
     return Style(name=title, qml=qml.lstrip(), sld=sld.lstrip())

@@ -20,10 +20,11 @@ from pipelines.run.result import StudyResult
 from pipelines.show.charts import ChartWords
 from pipelines.show.field.calendar import study_calendar
 from pipelines.show.field.numbers import season_count
-from pipelines.show.field.page import field_file_name, page_assets, page_environment, page_footer, safe_text
+from pipelines.show.field.page import field_file_name, page_assets, page_footer, safe_text
 from pipelines.show.measurements.chart import MeasuredChart, measured_chart
 from pipelines.show.measurements.words import anchors, day_with_year, start_sentence, zone_sentence
-from pipelines.study.staging import staged_file
+from pipelines.show.page_templates import template
+from pipelines.study.staging import write_whole
 from pipelines.study.units import Units, convert
 from pipelines.study.words import Catalogue, load_catalogue
 
@@ -58,9 +59,7 @@ def write_measured_page(result: StudyResult, path: Path, *, field_pages: bool = 
     if result.measured is None:
         path.unlink(missing_ok=True)
         return False
-    text = render_measured_page(result, field_pages=field_pages)
-    with staged_file(path) as file:
-        file.write_text(text, encoding="utf-8", newline="\n")
+    write_whole(path, render_measured_page(result, field_pages=field_pages))
     return True
 
 
@@ -70,7 +69,7 @@ def render_measured_page(result: StudyResult, *, field_pages: bool = True) -> st
     words = load_catalogue(str(result.settings.get("language", "en")))
     units = Units(str(result.settings.get("units", "us")), words)
     page = _Page(result, result.measured, words, units, field_pages)
-    return page_environment().get_template("measurements.html.j2").render(page.context())
+    return template("measurements.html.j2").render(page.context())
 
 
 @lru_cache(maxsize=1)
