@@ -27,7 +27,7 @@ def explain(
     from pipelines.study.words import load_catalogue
 
     study = open_result(result)
-    words = load_catalogue(str(study.settings.get("language", "en")))
+    words = load_catalogue()
     units = Units(str(study.settings["units"]), words)
     why = explain_field(study, str(field)) if place is None else explain_point(study, *place)
     console = terminal()

@@ -28,7 +28,7 @@ MAP_WIDTH = 1200
 _NAMED_TILES = 60
 
 
-def write_region_page(swept: Swept, size: tuple[int, int], path: Path, language: str = "en") -> None:
+def write_region_page(swept: Swept, size: tuple[int, int], path: Path) -> None:
     """Write the page as one file that opens from disk; tiles are linked by relative paths.
 
     Parameters
@@ -38,9 +38,8 @@ def write_region_page(swept: Swept, size: tuple[int, int], path: Path, language:
         Rows and columns of the mosaic of zones, which must be written.
     path : Path
         The page. It may lie in a staging folder: links count from the output folder.
-    language : str
     """
-    words = load_catalogue(language)
+    words = load_catalogue()
     page = template("region.html.j2", "pipelines.scale")
     css = (files("pipelines.scale") / "templates" / "region.css").read_text(encoding="utf-8")
     path.write_text(page.render(css=Markup(css), **_content(swept, size, words)), encoding="utf-8", newline="\n")

@@ -398,14 +398,14 @@ class TestPage:
                     for sentence in re.split(r"[.?!:] ", text):
                         assert len(sentence.split()) <= 25, sentence
 
-    def test_translated_words_reach_the_page(self, monkeypatch):
+    def test_the_words_of_the_catalogue_reach_the_page(self, monkeypatch):
         from pipelines.study.words import Catalogue, load_catalogue
 
         english = load_catalogue()
         shouted = {k: v.upper() if k.startswith("zones.headline") else v for k, v in english.entries.items()}
-        monkeypatch.setattr(field_page, "load_catalogue", lambda language: Catalogue("xx", shouted, "xx"))
+        monkeypatch.setattr(field_page, "load_catalogue", lambda: Catalogue(shouted))
         html = render_field_page(rated_result(), "LK-0001")
-        assert '<html lang="xx">' in html
+        assert '<html lang="en">' in html
         assert re.search(r"\b(KEEP|SOW|EITHER|WE) [A-Z ]+", Page(html).text("h2"))
 
 

@@ -113,10 +113,12 @@ def leaflet_script() -> str:
     return re.sub(r"//# sourceMappingURL=.*", "", script).replace("</script", "<\\/script")
 
 
-def county_html(result: StudyResult, *, field_page_url: str = "fields/{field_id}.html", language: str = "en") -> str:
+def county_html(result: StudyResult, *, field_page_url: str = "fields/{field_id}.html") -> str:
     """Return the whole page as text. See `write_county_map`."""
-    catalogue = load_catalogue(language)
-    county = OfflineMap(language, zoom_start=9, zoom_snap=0.25, zoom_control="bottomright", fade_animation=False)
+    catalogue = load_catalogue()
+    county = OfflineMap(
+        catalogue.language, zoom_start=9, zoom_snap=0.25, zoom_control="bottomright", fade_animation=False
+    )
     content = CountyPage(result, catalogue)
     first = _data_block("county-data", content.data(field_page_url))
     more = _data_block("county-more", content.more_data()) + content.field_table()

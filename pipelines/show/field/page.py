@@ -129,7 +129,7 @@ def render_field_page(result: StudyResult, field_id: str) -> str:
 
 
 def _study(result: StudyResult) -> _Study:
-    words = load_catalogue(str(result.settings.get("language", "en")))
+    words = load_catalogue()
     return _Study(
         result=result,
         numbers=FieldNumbers(result),

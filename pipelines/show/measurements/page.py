@@ -66,7 +66,7 @@ def write_measured_page(result: StudyResult, path: Path, *, field_pages: bool = 
 def render_measured_page(result: StudyResult, *, field_pages: bool = True) -> str:
     """Return the HTML of the page."""
     assert result.measured is not None
-    words = load_catalogue(str(result.settings.get("language", "en")))
+    words = load_catalogue()
     units = Units(str(result.settings.get("units", "us")), words)
     page = _Page(result, result.measured, words, units, field_pages)
     return template("measurements.html.j2").render(page.context())
