@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
 from geo.errors import StudyError
@@ -220,34 +220,3 @@ def _reasons(map_unit_ids: NDArray[Any], profiles: pd.DataFrame, map_units: pd.D
             reason = "on the soil map, but not in the soil tables"
         out[map_unit] = reason or "no component is rated"
     return out
-
-
-def to_pixels(values: ArrayLike, site_raster: NDArray[np.int32], missing: float | int = np.nan) -> NDArray[Any]:
-    """Map one value per site back to the pixels.
-
-    Parameters
-    ----------
-    values : array (site,)
-        Any number per site.
-    site_raster : int32 array (row, column)
-        Site of each pixel, -1 = none.
-    missing : number
-        Value where there is no site; NaN for floats, give a code such as 0 or -1 for integers.
-
-    Returns
-    -------
-    array (row, column), dtype of `values`
-    """
-    vector = np.asarray(values)
-    if vector.ndim != 1 or (site_raster.size and int(site_raster.max()) >= vector.size):
-        raise StudyError(
-            f"{vector.size} values cannot fill sites up to {int(site_raster.max(initial=-1))}.",
-            "response units",
-            "Give one value for each site.",
-        )
-    if vector.dtype.kind in "iub" and isinstance(missing, float) and np.isnan(missing):
-        raise StudyError(
-            "An integer layer has no NaN.", "response units", "Give the code that stands for no data (missing=0)."
-        )
-    table = np.append(vector, np.array([missing], dtype=vector.dtype))  # -1 points to the last
-    return np.take(table, site_raster)

@@ -272,29 +272,6 @@ def fill_short_gaps(values: np.ndarray, longest_days: int) -> tuple[np.ndarray, 
     return out, fill
 
 
-def missing_days(weather: xr.Dataset, first: tuple[int, int], last: tuple[int, int]) -> xr.DataArray:
-    """Return the missing days of each year's window, dims ``(cell, year)``; a window may pass New Year.
-
-    Counted are days of the window without precipitation or a temperature, and days that the record does not
-    reach. `year` is the year in which the window starts.
-    """
-    key = weather["month"].values * 100 + weather["day"].values
-    low, high = first[0] * 100 + first[1], last[0] * 100 + last[1]
-    over = low > high
-    inside = (key >= low) | (key <= high) if over else (key >= low) & (key <= high)
-    year = weather["year"].values.astype(int) - (over & (key <= high))
-    known = ~np.any([np.isnan(weather[v].transpose("cell", "time").values) for v in REQUIRED], axis=0)
-    years = np.arange(year[inside].min(), year[inside].max() + 1)
-    real = _has_leap_days(weather)
-    counts = np.empty((weather.sizes["cell"], years.size), dtype=int)
-    for i, y in enumerate(years.tolist()):
-        base = y if real else 2001
-        # A common year stands in for the 365-day years of synthetic weather.
-        length = (pd.Timestamp(base + over, *last) - pd.Timestamp(base, *first)).days + 1
-        counts[:, i] = length - known[:, inside & (year == y)].sum(axis=1)
-    return xr.DataArray(counts, dims=("cell", "year"), coords={"year": years}, name="missing_days")
-
-
 def usable_years(weather: xr.Dataset, calendar: Calendar, rule: GapRule | None = None) -> xr.DataArray:
     """Return which seasons the gap rule admits, bool, dims ``(cell, year)``; `year` is the harvest year.
 

@@ -51,16 +51,6 @@ def psychrometric_constant(pressure_kpa: Array) -> Array:
     return 0.665e-3 * pressure_kpa
 
 
-def vapour_pressure_from_humidity(
-    tmin_c: Array, tmax_c: Array, rh_min_percent: Array, rh_max_percent: Array
-) -> Array:
-    """Return actual vapour pressure in kPa from the day's humidity extremes in % (FAO-56 eq 17)."""
-    return (
-        saturation_vapour_pressure(tmin_c) * rh_max_percent / 100.0
-        + saturation_vapour_pressure(tmax_c) * rh_min_percent / 100.0
-    ) / 2.0
-
-
 def vapour_pressure_from_tmin(tmin_c: Array, dewpoint_offset_c: Array = 0.0) -> Array:
     """Return actual vapour pressure in kPa, dew point taken as the minimum less an offset (FAO-56 eq 48).
 
@@ -132,16 +122,6 @@ def extraterrestrial_radiation(latitude_deg: Array, day_number: Array) -> Array:
     return 24.0 * 60.0 / np.pi * SOLAR_CONSTANT * inverse_relative_distance(day_number) * geometry
 
 
-def daylight_hours(latitude_deg: Array, day_number: Array) -> Array:
-    """Return the longest possible duration of sunshine in hours (FAO-56 eq 34)."""
-    return 24.0 / np.pi * sunset_hour_angle(latitude_deg, day_number)
-
-
-def solar_from_sunshine(sunshine_h: Array, daylight_h: Array, ra_mj: Array) -> Array:
-    """Return solar radiation in MJ m-2 day-1 from hours of sunshine (FAO-56 eq 35, default coefficients)."""
-    return (0.25 + 0.50 * sunshine_h / daylight_h) * ra_mj
-
-
 def solar_from_temperature(tmin_c: Array, tmax_c: Array, ra_mj: Array, krs: float = KRS_INTERIOR) -> Array:
     """Return solar radiation in MJ m-2 day-1 from the daily temperature range (FAO-56 eq 50).
 
@@ -170,21 +150,6 @@ def net_longwave(
     kelvin4 = ((tmax_c + 273.16) ** 4 + (tmin_c + 273.16) ** 4) / 2.0
     cloudiness = 1.35 * np.clip(solar_mj / np.maximum(clear_sky_mj, 1e-6), 0.3, 1.0) - 0.35
     return STEFAN_BOLTZMANN * kelvin4 * (0.34 - 0.14 * np.sqrt(vapour_pressure_kpa)) * cloudiness
-
-
-def soil_heat_flux_monthly(previous_c: Array, next_c: Array) -> Array:
-    """Return monthly soil heat flux in MJ m-2 day-1 from the months before and after (FAO-56 eq 43)."""
-    return 0.07 * (next_c - previous_c)
-
-
-def soil_heat_flux_from_previous(previous_c: Array, current_c: Array) -> Array:
-    """Return monthly soil heat flux in MJ m-2 day-1 when the next month is unknown (FAO-56 eq 44)."""
-    return 0.14 * (current_c - previous_c)
-
-
-def wind_at_2m(wind_m_s: Array, height_m: Array) -> Array:
-    """Return wind speed at 2 m in m/s from that at another height over grass (FAO-56 eq 47)."""
-    return wind_m_s * 4.87 / np.log(67.8 * height_m - 5.42)
 
 
 def penman_monteith(

@@ -14,24 +14,14 @@ GENG_PERSISTENCE = 0.25
 MAX_WET_FRACTION = 0.95
 
 
-def geng_transitions(wet_day_fraction: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return P(wet after dry) and P(wet after wet) from the share of wet days.
-
-    Geng, Penning de Vries and Supit (1986), Agric. For. Meteorol. 36:363-376: 0.75 f, and 0.25 more
-    than that. The chain's stationary wet share is then f itself.
-    """
-    return transitions(wet_day_fraction, GENG_PERSISTENCE)
-
-
 def transitions(wet_day_fraction: np.ndarray, persistence: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
-    """Return P(wet after dry) and P(wet after wet) of the chain with this wet share and lag-1 correlation."""
+    """Return P(wet after dry) and P(wet after wet) of the chain with this wet share and lag-1 correlation.
+
+    Geng, Penning de Vries and Supit (1986), Agric. For. Meteorol. 36:363-376, have 0.75 f and 0.25 more than that:
+    a persistence of `GENG_PERSISTENCE`. The wet share of the chain in the long run is f itself.
+    """
     after_dry = (1.0 - np.asarray(persistence)) * np.asarray(wet_day_fraction)
     return after_dry, after_dry + persistence
-
-
-def stationary_wet_probability(after_dry: np.ndarray, after_wet: np.ndarray) -> np.ndarray:
-    """Return the long-run wet share of a two-state chain (Richardson 1981)."""
-    return after_dry / (1.0 + after_dry - after_wet)
 
 
 def geng_gamma(mean_wet_day_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

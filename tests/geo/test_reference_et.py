@@ -78,8 +78,8 @@ def test_missing_latitude_is_an_error() -> None:
 
 def test_polar_night_and_day() -> None:
     assert float(et.extraterrestrial_radiation(75.0, 355)) == pytest.approx(0.0, abs=1e-9)
-    assert float(et.daylight_hours(75.0, 355)) == 0.0
-    assert float(et.daylight_hours(75.0, 172)) == 24.0
+    assert float(et.sunset_hour_angle(75.0, 355)) == 0.0
+    assert float(et.sunset_hour_angle(75.0, 172)) == pytest.approx(np.pi)
 
 
 def test_day_number() -> None:

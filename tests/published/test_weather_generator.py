@@ -15,10 +15,10 @@ from geo.weather.residuals import (
     residual_series,
 )
 from geo.weather.wet_days import (
+    GENG_PERSISTENCE,
     estimate_wet_day_fraction,
     geng_gamma,
-    geng_transitions,
-    stationary_wet_probability,
+    transitions,
 )
 from tests.geo.climates import annual_sums, normals_of
 from tests.open_climate import annual_precip, champion, lebanon_normals, record_normals, records
@@ -36,7 +36,7 @@ from tests.open_climate import annual_precip, champion, lebanon_normals, record_
 def test_geng_relations(
     f: float, mean_mm: float, after_dry: float, after_wet: float, scale: float, shape: float, sd_mm: float
 ) -> None:
-    wd, ww = geng_transitions(np.array(f))
+    wd, ww = transitions(np.array(f), GENG_PERSISTENCE)
     k, theta = geng_gamma(np.array(mean_mm))
     assert float(wd) == pytest.approx(after_dry, abs=0.0006)
     assert float(ww) == pytest.approx(after_wet, abs=0.0006)
@@ -47,7 +47,8 @@ def test_geng_relations(
 
 @pytest.mark.parametrize("f", [0.02, 0.1, 0.29, 0.5, 0.9], ids=lambda f: f"Richardson 1981 stationary share {f}")
 def test_stationary_share_is_the_wet_day_fraction(f: float) -> None:
-    assert float(stationary_wet_probability(*geng_transitions(np.array(f)))) == pytest.approx(f)
+    after_dry, after_wet = transitions(np.array(f), GENG_PERSISTENCE)
+    assert float(after_dry / (1.0 + after_dry - after_wet)) == pytest.approx(f)
 
 
 def test_matrices_reproduce_the_published_correlations() -> None:

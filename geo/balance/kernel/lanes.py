@@ -77,20 +77,6 @@ def pad_mix(groups: np.ndarray) -> np.ndarray:
     return padded
 
 
-def pack_lanes(state: np.ndarray, soil: np.ndarray) -> np.ndarray:
-    """Return a block with every lane at one `STATE` record on one `SOIL` record (arrays of length 1)."""
-    block = np.zeros(SIZE)
-    rows = block.reshape(-1, LANES)
-    rows[: STATE_END // LANES] = state.view(np.float64).reshape(-1, 1)
-    rows[STATE_END // LANES : _SOIL_END // LANES] = soil.view(np.float64).reshape(-1, 1)
-    return block
-
-
-def unpack_lane(block: np.ndarray, state: np.ndarray) -> None:
-    """Write the state of the first lane back into a `STATE` record (array of length 1)."""
-    state.view(np.float64)[:] = block.reshape(-1, LANES)[: STATE_END // LANES, 0]
-
-
 def soil_rows(soils: np.ndarray) -> np.ndarray:
     """Return `SOIL` records as plain numbers, shape (unit, field), in the order of the rows of a block."""
     return np.ascontiguousarray(soils).view(np.float64).reshape(len(soils), -1)
