@@ -1,4 +1,4 @@
-"""How dry the air is that a cover grows in: the record's own vapour pressure, or the dew point by climate."""
+"""How dry a climate and its air are: aridity index, dew point by climate, and the deficit in which covers grow."""
 
 from __future__ import annotations
 
@@ -6,8 +6,43 @@ import numpy as np
 import xarray as xr
 
 from geo.model_rules import DEFAULT_RULES, ModelRules
-from geo.weather.climate_index import aridity_index
-from geo.weather.reference_et import dewpoint_offset, vapour_pressure_deficit, vapour_pressure_from_tmin
+from geo.weather.reference_et import Array, saturation_vapour_pressure, vapour_pressure_from_tmin
+
+
+def aridity_index(annual_precip_mm: Array, annual_et0_mm: Array) -> Array:
+    """Return annual precipitation divided by annual reference ET (UNEP 1992).
+
+    The class limits were drawn for Thornthwaite's potential ET. Grass reference ET is mostly larger
+    in windy, dry country, so the index here comes out lower and the class drier; say which ET was used.
+    NaN where the reference ET is not positive.
+    """
+    demand = np.where(np.asarray(annual_et0_mm) > 0, annual_et0_mm, np.nan)
+    return annual_precip_mm / demand
+
+
+def dewpoint_offset(
+    aridity_index: Array, dry_offset_c: float = 3.0, dry_index: float = 0.20, humid_index: float = 0.65
+) -> Array:
+    """Return how far the dew point lies below the daily minimum, in C, from annual precipitation / ET0.
+
+    FAO-56 annex 6 gives 0 C for well watered and 2 to 3 C for dry sites. The line between them (0 C at
+    `humid_index` and above, `dry_offset_c` at `dry_index` and below) is our choice: common practice, no source.
+    """
+    return np.clip(dry_offset_c * (humid_index - aridity_index) / (humid_index - dry_index), 0.0, dry_offset_c)
+
+
+def vapour_pressure_deficit(
+    tmin_c: Array, tmax_c: Array, vapour_pressure_kpa: Array, daytime_share: float = 0.5
+) -> Array:
+    """Return the vapour pressure deficit of the day in kPa, never below 0.
+
+    The saturated pressure lies `daytime_share` of the way from that at the minimum to that at the maximum
+    temperature: 0.5 is the mean of 24 hours (FAO-56 eq 12); plants transpire by day, where general crop models take
+    0.66 to 0.75 (Tanner and Sinclair 1983 tie transpiration efficiency to the deficit of the daytime).
+    """
+    at_min = saturation_vapour_pressure(tmin_c)
+    by_day = at_min + daytime_share * (saturation_vapour_pressure(tmax_c) - at_min)
+    return np.maximum(by_day - vapour_pressure_kpa, 0.0)
 
 
 def air_vapour_pressure(weather: xr.Dataset, rules: ModelRules = DEFAULT_RULES) -> np.ndarray:

@@ -60,34 +60,9 @@ def vapour_pressure_from_tmin(tmin_c: Array, dewpoint_offset_c: Array = 0.0) -> 
         Daily minimum temperature, C.
     dewpoint_offset_c : array
         What the dew point lies below the minimum: 0 where the land around is well watered,
-        2 to 3 C at dry sites (FAO-56 annex 6). See `dewpoint_offset`.
+        2 to 3 C at dry sites (FAO-56 annex 6). See `geo.weather.air_humidity.dewpoint_offset`.
     """
     return saturation_vapour_pressure(tmin_c - dewpoint_offset_c)
-
-
-def dewpoint_offset(
-    aridity_index: Array, dry_offset_c: float = 3.0, dry_index: float = 0.20, humid_index: float = 0.65
-) -> Array:
-    """Return how far the dew point lies below the daily minimum, in C, from annual precipitation / ET0.
-
-    FAO-56 annex 6 gives 0 C for well watered and 2 to 3 C for dry sites. The line between them (0 C at
-    `humid_index` and above, `dry_offset_c` at `dry_index` and below) is our choice: common practice, no source.
-    """
-    return np.clip(dry_offset_c * (humid_index - aridity_index) / (humid_index - dry_index), 0.0, dry_offset_c)
-
-
-def vapour_pressure_deficit(
-    tmin_c: Array, tmax_c: Array, vapour_pressure_kpa: Array, daytime_share: float = 0.5
-) -> Array:
-    """Return the vapour pressure deficit of the day in kPa, never below 0.
-
-    The saturated pressure lies `daytime_share` of the way from that at the minimum to that at the maximum
-    temperature: 0.5 is the mean of 24 hours (FAO-56 eq 12); plants transpire by day, where general crop models take
-    0.66 to 0.75 (Tanner and Sinclair 1983 tie transpiration efficiency to the deficit of the daytime).
-    """
-    at_min = saturation_vapour_pressure(tmin_c)
-    by_day = at_min + daytime_share * (saturation_vapour_pressure(tmax_c) - at_min)
-    return np.maximum(by_day - vapour_pressure_kpa, 0.0)
 
 
 def day_number(month: Array, day: Array) -> np.ndarray:

@@ -14,8 +14,16 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from geo.errors import StudyError
 from geo.season import Calendar
 from pipelines.study.faults import placed, read_checked, words
-from pipelines.study.soil_kinds import SoilKind
 
+SoilKind = Literal[
+    "auto",
+    "survey_export",
+    "geodatabase",
+    "map_unit_raster",
+    "water_capacity_grid",
+    "field_capacity_grid",
+    "texture_grid",
+]
 _LIKE_DATE = re.compile(r"^\d{2}-\d{2}$")
 _LAYER_DATE = re.compile(r"^\d{4}(-\d{2}(-\d{2})?)?$")
 

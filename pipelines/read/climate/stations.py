@@ -16,7 +16,7 @@ from pipelines.read.climate import ghcn, station_normals, tables
 from pipelines.read.climate.build import ClimateInput, Context, Query, daily_input, normals_input
 from pipelines.read.climate.cells import Area
 from pipelines.read.climate.products import REQUIRED, Product, products
-from pipelines.read.climate.station import Station
+from pipelines.read.climate.station_normals import Station
 from pipelines.read.climate.tables import first_lines
 from pipelines.read.climate.units import to_contract
 

@@ -14,7 +14,7 @@ import xarray as xr
 from rasterio.enums import Resampling
 
 from geo.errors import Problem, StudyError
-from pipelines.read.netcdf_whole import is_cut_short
+from pipelines.read.netcdf import open_netcdf
 from pipelines.read.soils.common import MAX_CELLS, Area, area_bounds, outside
 from pipelines.read.soils.grid_units import PROPERTIES, WITHOUT_DEPTH, depth_of, property_of
 from pipelines.read.soils.window import as_layer, read_window
@@ -74,19 +74,6 @@ def _raster_bands(file: Path) -> list[Band]:
     return bands
 
 
-def _open(file: Path) -> xr.Dataset:
-    try:
-        if is_cut_short(file):
-            raise StudyError(
-                "The soil grid is shorter than its own table of contents says; the rest would read as zeros.",
-                str(file),
-                "It was cut short: download it again.",
-            )
-        return xr.open_dataset(file, decode_coords="all", mask_and_scale=True)
-    except (OSError, ValueError) as error:
-        raise StudyError("The soil grid cannot be opened.", str(file), "Check the path and the download.") from error
-
-
 def _depths(dataset: xr.Dataset, dim: str, where: str) -> list[tuple[float, float]]:
     """Return the depth intervals of a depth dimension, cm, from its CF bounds."""
     coord = dataset[dim]
@@ -108,7 +95,7 @@ def _depths(dataset: xr.Dataset, dim: str, where: str) -> list[tuple[float, floa
 
 def _netcdf_bands(file: Path) -> list[Band]:
     bands: list[Band] = []
-    with _open(file) as dataset:
+    with open_netcdf(file, decode_coords="all") as dataset:
         for name, variable in dataset.data_vars.items():
             if variable.ndim not in (2, 3):
                 continue
@@ -219,7 +206,7 @@ def _read_raster(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
 def _read_netcdf(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
     import rioxarray  # noqa: F401  (registers the .rio accessor; loads dask, so late)
 
-    with _open(band.file) as dataset:
+    with open_netcdf(band.file, decode_coords="all") as dataset:
         layer = dataset[band.variable]
         if layer.ndim == 3:
             layer = layer.isel({layer.dims[0]: band.index})
