@@ -15,8 +15,6 @@ IMPORTED_AS = {
     "odc-geo": "odc.geo",
     "pillow": "PIL",
 }
-LEAVING = {"matplotlib"}
-"""About to be removed, so that it needs no reason."""
 
 
 def _needed() -> list[str]:
@@ -29,7 +27,7 @@ def test_the_table_lists_what_the_program_needs():
     section = (ROOT / "DEVELOPERS.md").read_text().split("## What each dependency is for")[1].split("\n## ")[0]
     rows = re.findall(r"^\| ([^|]+) \| ([^|]+) \|$", section, flags=re.MULTILINE)
     explained = [name for names, reason in rows if reason.strip() for name in names.split(", ")]
-    assert set(explained) - {"package"} == set(_needed()) - LEAVING
+    assert set(explained) - {"package"} == set(_needed())
 
 
 @pytest.mark.parametrize("package", _needed())

@@ -91,7 +91,7 @@ class Axes:
 
     def path(self, days: np.ndarray, amounts: np.ndarray) -> str:
         """Return a line through points."""
-        points = zip(days, amounts, strict=True)
+        points = zip(np.asarray(days).tolist(), np.asarray(amounts).tolist(), strict=True)
         return "M" + "L".join(f"{self.x(day):g} {self.y(amount):g}" for day, amount in points)
 
     def amount_ticks(self) -> list[tuple[float, str]]:
