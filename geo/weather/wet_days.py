@@ -14,16 +14,6 @@ GENG_PERSISTENCE = 0.25
 MAX_WET_FRACTION = 0.95
 
 
-def transitions(wet_day_fraction: np.ndarray, persistence: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
-    """Return P(wet after dry) and P(wet after wet) of the chain with this wet share and lag-1 correlation.
-
-    Geng, Penning de Vries and Supit (1986), Agric. For. Meteorol. 36:363-376, have 0.75 f and 0.25 more than that:
-    a persistence of `GENG_PERSISTENCE`. The wet share of the chain in the long run is f itself.
-    """
-    after_dry = (1.0 - np.asarray(persistence)) * np.asarray(wet_day_fraction)
-    return after_dry, after_dry + persistence
-
-
 def geng_gamma(mean_wet_day_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return gamma shape and scale (mm) of wet-day amounts from their mean in mm.
 
@@ -53,6 +43,9 @@ def estimate_wet_day_fraction(precip_mm_day: np.ndarray, tmean_c: np.ndarray) ->
 
 def draw_wet_days(uniform: np.ndarray, share: np.ndarray, slow: np.ndarray, persistence: np.ndarray) -> np.ndarray:
     """Return wet days, shape ``(cell, day)`` bool, of a first-order chain driven by the same uniforms in each cell.
+
+    With share f and persistence k, P(wet after dry) is (1 - k) f and P(wet after wet) is k more; the wet share in the
+    long run is f. Geng, Penning de Vries and Supit (1986), Agric. For. Meteorol. 36:363-376, have k = 0.25.
 
     Parameters
     ----------
