@@ -82,7 +82,29 @@ def pack_parameters(table: Mapping[str, Mapping[str, Any]], where: str = "shared
 
 
 def pack_mix(name: str, mix: Mapping[str, Any], traits: pd.DataFrame, column: str = "value") -> Mix:
-    """Pack one mix of ``shared/cover_mixes.toml`` with the long trait table (`group`, `trait`, `value`, ...)."""
+    """Pack one mix of cover groups.
+
+    Parameters
+    ----------
+    name : str
+        Name of the mix, for messages.
+    mix : mapping
+        ``groups`` (group to share, 0-1, adding to 1); optional ``density`` and ``mix_water_bonus``.
+    traits : DataFrame
+        One row a group and trait: ``group``, ``trait``, ``value``, ``low``, ``high``; units in
+        ``shared/cover_traits.csv``.
+    column : str
+        The column of `traits` to take.
+
+    Returns
+    -------
+    Mix
+
+    Raises
+    ------
+    StudyError
+        Too many groups, shares that do not add to 1, or an unknown group.
+    """
     where = f"shared/cover_mixes.toml [{name}]"
     shares = mix["groups"]
     if not 1 <= len(shares) <= MAX_GROUPS:
@@ -111,7 +133,28 @@ def pack_settings(
     *,
     weeds: bool = False,
 ) -> BalanceSettings:
-    """Check the three tables and pack them; with `weeds` the stubble is left unsprayed."""
+    """Check the three tables of the balance and pack them.
+
+    Parameters
+    ----------
+    scalars : mapping
+        Rows of ``shared/water_balance.toml``: name to ``value``, ``unit``, ``low``, ``high``, ``source``.
+    mixes : mapping
+        Rows of ``shared/cover_mixes.toml``.
+    traits : DataFrame
+        Rows of ``shared/cover_traits.csv``.
+    weeds : bool
+        The stubble is not sprayed, so that weeds grow on it.
+
+    Returns
+    -------
+    BalanceSettings
+
+    Raises
+    ------
+    StudyError
+        A value outside its own range, a row without source, or a mix that cannot be packed.
+    """
     outside = traits[(traits["value"] < traits["low"]) | (traits["value"] > traits["high"])]
     if len(outside):
         row = outside.iloc[0]

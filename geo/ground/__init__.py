@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from geo.ground.boundaries import clean_fields
-from geo.ground.grid import burn_map_units, cell_area_ha, nearest_cells, study_grid
+from geo.ground.grid import burn_map_units, cell_area_ha, cells_under, nearest_cells, study_grid
+from geo.ground.polygons import joined, polygon_parts
 from geo.ground.response_units import ResponseUnits, build_units
 from geo.ground.row_blocks import count_codes, row_blocks
 from geo.ground.terrain import site_means, slope_percent
@@ -13,9 +14,12 @@ __all__ = [
     "build_units",
     "burn_map_units",
     "cell_area_ha",
+    "cells_under",
     "clean_fields",
     "count_codes",
+    "joined",
     "nearest_cells",
+    "polygon_parts",
     "row_blocks",
     "site_means",
     "slope_percent",

@@ -74,7 +74,7 @@ def clean_fields(
     study_crs : str or pyproj.CRS
         Projected CRS in metres.
     study_area : sequence of 4 floats, optional
-        West, south, east, north (degrees). Tells exchanged coordinates and a wrong CRS from a far field.
+        West, south, east, north (degrees). Separates exchanged coordinates and a wrong CRS from a distant field.
     min_area_ha, min_width_m : float
         A polygon smaller (ha) or on average narrower (m) than this is a sliver.
     max_area_change : float
@@ -92,7 +92,7 @@ def clean_fields(
     CrsError
         The layer has no CRS, or coordinates that contradict it.
     StudyError
-        No field lies within the study area.
+        No field is within the study area.
     """
     target = CRS.from_user_input(study_crs)
     if fields.crs is None:
@@ -120,7 +120,7 @@ def clean_fields(
 def geodesic_area_ha(geometry: gpd.GeoSeries) -> NDArray[np.float64]:
     """Return the area of each polygon on the WGS84 ellipsoid (ha), whatever its CRS.
 
-    Source: Karney (2013), J. Geodesy 87:43-55, as computed by PROJ.
+    Source: Karney (2013), J. Geodesy 87:43-55, doi:10.1007/s00190-012-0578-z, as computed by PROJ.
     """
     shapes = shapely.orient_polygons(shapely.force_2d(np.asarray(geometry.to_crs("EPSG:4326").to_numpy())))
     return np.array([abs(_GEOD.geometry_area_perimeter(s)[0]) / 1e4 for s in shapes], dtype=float)
@@ -175,7 +175,7 @@ def _flatten(rows: _Rows) -> None:
     tall = shapely.has_z(geometry) | shapely.has_m(geometry)
     if not tall.any():
         return
-    what, fix = "height or measure values were dropped", "Nothing: only the outline is used."
+    what, fix = "height or measure values were dropped", "No action is needed: only the outline is used."
     if tall.all() and len(tall) > 1:
         rows.problems.append(Problem(LAYER, f"all {len(tall)} fields", what, "repaired", fix))
     else:

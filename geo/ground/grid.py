@@ -1,4 +1,4 @@
-"""The study grid: made once, passed everywhere, and the way soils and climate are laid on it."""
+"""The study grid, made once and passed everywhere, and the soil map and climate cells on it."""
 
 from __future__ import annotations
 
@@ -96,7 +96,17 @@ def cell_area_ha(grid: GeoBox) -> float:
     """Return the ground area of one cell (ha).
 
     On an equal-area CRS this is the square of the resolution. On any other the mean over the grid is
-    taken from the geodesic area of its outline, so that hectares stay true.
+    taken from the geodesic area of its outline, so that hectares are true.
+
+    Parameters
+    ----------
+    grid : GeoBox
+        The study grid, CRS in metres.
+
+    Returns
+    -------
+    float
+        ha.
     """
     nominal = abs(grid.affine.a * grid.affine.e) / 1e4
     operation = CRS.from_user_input(str(grid.crs)).coordinate_operation
@@ -136,7 +146,7 @@ def cells_under(
 
 
 def burn_map_units(soil: SoilTable, grid: GeoBox) -> tuple[NDArray[np.int32], list[str]]:
-    """Lay the soil map on the grid.
+    """Bring the soil map to the grid.
 
     Parameters
     ----------
@@ -149,7 +159,7 @@ def burn_map_units(soil: SoilTable, grid: GeoBox) -> tuple[NDArray[np.int32], li
     Returns
     -------
     codes : int32 array, shape of the grid
-        Position in `map_unit_ids`; -1 where the soil map has nothing.
+        Position in `map_unit_ids`; -1 where there is no soil map.
     map_unit_ids : list of str
         Map units that occur on the grid, sorted.
 

@@ -15,12 +15,32 @@ def leaves(shape: shapely.Geometry | None) -> list[shapely.Geometry]:
 
 
 def polygon_parts(shape: shapely.Geometry | None) -> list[shapely.Polygon]:
-    """Return the polygons of a geometry that are not empty; points and lines are left out."""
+    """Return the polygons of a geometry that are not empty; points and lines are left out.
+
+    Parameters
+    ----------
+    shape : Geometry or None
+        Any geometry, nested collections included.
+
+    Returns
+    -------
+    list of Polygon
+    """
     return [leaf for leaf in leaves(shape) if isinstance(leaf, shapely.Polygon) and not leaf.is_empty]
 
 
 def joined(parts: list[shapely.Polygon]) -> shapely.Polygon | shapely.MultiPolygon | None:
-    """Return polygons as one geometry; None for an empty list."""
+    """Return polygons as one geometry.
+
+    Parameters
+    ----------
+    parts : list of Polygon
+
+    Returns
+    -------
+    Polygon or MultiPolygon or None
+        None for an empty list.
+    """
     if len(parts) < 2:
         return parts[0] if parts else None
     return shapely.MultiPolygon(parts)

@@ -48,7 +48,7 @@ class ResponseUnits:
         Index `site` 0..m-1; `map_unit_id`, `cell`, `rated_share` (0-1), `reason` ("" when something is
         rated), `pixels`, `area_ha`.
     site_units : DataFrame
-        `site`, `unit`, `weight`; the weights of one site sum to 1, a site with nothing rated has no row.
+        `site`, `unit`, `weight`; the weights of one site sum to 1, a site without a rated profile has no row.
     site_raster : int32 array on the grid
         -1 = no site.
     """
@@ -103,7 +103,7 @@ def build_units(
         raise StudyError(
             f"The soil grid {map_unit_codes.shape} and the climate grid {cell_codes.shape} differ.",
             "response units",
-            "Lay both on the same study grid.",
+            "Bring both to the same study grid.",
         )
     site_raster, site_code, site_cell, pixels = _label_pairs(map_unit_codes, cell_codes, len(map_unit_ids))
     profiles = _rated_profiles(soil.profiles, steps)
@@ -182,7 +182,7 @@ def _rated_profiles(profiles: pd.DataFrame, steps: Mapping[str, float]) -> pd.Da
         if step > 0:
             rounded[column] = (profiles[column].astype(float) / step).round()
             complete &= profiles[column].notna()
-        else:  # the balance has a fall-back for a text it does not know, so an empty one is no hole
+        else:  # the balance has a fall-back for a text it does not know, so an empty one is not a gap
             rounded[column] = profiles[column].fillna("").astype(str)
     if SLOPE in profiles:
         slope = profiles[SLOPE].astype(float).fillna(STANDARD_SLOPE_PERCENT)
@@ -190,7 +190,7 @@ def _rated_profiles(profiles: pd.DataFrame, steps: Mapping[str, float]) -> pd.Da
     usable = profiles["rated"].astype(bool) & complete & (profiles["share"].astype(float) > 0)
     group = rounded.groupby(list(rounded.columns), sort=False, dropna=False).ngroup()
     names = pd.Series(profiles.index, index=profiles.index)
-    # A profile that is not rated must never stand for its twins: rank it behind those that are.
+    # A profile that is not rated must never represent its twins: rank it behind those that are.
     order = np.argsort(~usable.to_numpy(), kind="stable")
     leader = names.iloc[order].groupby(group.iloc[order]).first()
     return pd.DataFrame(

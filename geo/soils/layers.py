@@ -62,6 +62,12 @@ def layer_weights(top_mm: Floats, bottom_mm: Floats) -> tuple[Floats, Floats]:
     Parameters
     ----------
     top_mm, bottom_mm : ndarray, shape (k,)
+        Depths from the surface, mm.
+
+    Returns
+    -------
+    top_mm, bottom_mm : ndarray, shape (k,)
+        In order of depth.
 
     Raises
     ------
@@ -199,6 +205,10 @@ def soils_from_water(
     root_limit_mm : ndarray, shape (y, x)
     surface : DataFrame
         Index ``texture``; ``wp_low``, ``wp_high``, ``sat``.
+
+    Returns
+    -------
+    GridSoils
     """
     shape = awc.shape[1:]
     loam = surface.loc[DEFAULT_TEXTURE]
@@ -225,6 +235,13 @@ def join_equal_cells(
 
     Capacity is rounded to `step_mm` a foot, water contents to 0.02, the root limit to 50 mm. All steps are doubled
     until there are at most `max_profiles` soils.
+
+    Parameters
+    ----------
+    soils : GridSoils
+    step_mm : float
+        Step to which the capacity of a foot is rounded, mm.
+    max_profiles : int
 
     Returns
     -------

@@ -273,10 +273,22 @@ def fill_short_gaps(values: np.ndarray, longest_days: int) -> tuple[np.ndarray, 
 
 
 def usable_years(weather: xr.Dataset, calendar: Calendar, rule: GapRule | None = None) -> xr.DataArray:
-    """Return which seasons the gap rule admits, bool, dims ``(cell, year)``; `year` is the harvest year.
+    """Return which seasons the gap rule admits.
 
     A season runs from the run-in before harvest to the next planting. It is used when no day of it lacks
     precipitation or temperature and not more than `most_filled_days` temperatures were filled.
+
+    Parameters
+    ----------
+    weather : xarray.Dataset
+        Daily weather, dims ``(cell, time)``, from `clean_daily`.
+    calendar : Calendar
+    rule : GapRule, optional
+
+    Returns
+    -------
+    xarray.DataArray of bool
+        Dims ``(cell, year)``; `year` is the harvest year.
 
     Raises
     ------
@@ -300,9 +312,16 @@ def usable_years(weather: xr.Dataset, calendar: Calendar, rule: GapRule | None =
 def common_years(usable: xr.DataArray, least_years: int = 10) -> tuple[np.ndarray, np.ndarray, list[Problem]]:
     """Return the cells kept and the harvest years that all of them may use.
 
-    All units are compared on the same years. The cell with the fewest usable years is left out, again and
-    again, until the rest share `least_years`, or as many as the fullest cell has where the whole record is shorter:
-    ten years hold nine seasons, and a short record is no reason to leave all cells but one out.
+    All units are compared on the same years. The cell with the fewest usable years is left out, repeatedly, until
+    the rest share `least_years`, or as many as the fullest cell has where the whole record is shorter: ten years hold
+    nine seasons, and a short record must not leave out every cell but one.
+
+    Parameters
+    ----------
+    usable : xarray.DataArray of bool
+        Dims ``(cell, year)``, from `usable_years`.
+    least_years : int
+        Harvest years that the cells are to share.
 
     Returns
     -------

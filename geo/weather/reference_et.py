@@ -1,9 +1,15 @@
-"""Reference evapotranspiration and the quantities it is made of.
+"""Reference evapotranspiration and the quantities it is computed from.
 
-Every function is one equation of Allen, Pereira, Raes and Smith (1998), *Crop evapotranspiration*,
-FAO Irrigation and Drainage Paper 56, and says which. All take and return plain arrays (or
-`xarray.DataArray`) that broadcast against each other. `daily_et0` puts them together for a daily
-weather Dataset.
+Every function is one numbered equation of [1]_, named in its docstring. All take and return plain arrays (or
+`xarray.DataArray`) that broadcast against each other; names carry the unit (``_c`` is degrees Celsius, ``_mj`` is
+MJ m-2 day-1, ``_kpa`` is kilopascal). `daily_et0` combines them for a daily weather Dataset.
+
+References
+----------
+.. [1] Allen, R.G., Pereira, L.S., Raes, D. and Smith, M. (1998), Crop evapotranspiration. FAO Irrigation and
+   Drainage Paper 56 ("FAO-56").
+.. [2] Hargreaves, G.H. and Samani, Z.A. (1985), Reference crop evapotranspiration from temperature. Applied
+   Engineering in Agriculture 1:96-99, doi:10.13031/2013.26773.
 """
 
 from __future__ import annotations
@@ -59,7 +65,7 @@ def vapour_pressure_from_tmin(tmin_c: Array, dewpoint_offset_c: Array = 0.0) -> 
     tmin_c : array
         Daily minimum temperature, C.
     dewpoint_offset_c : array
-        What the dew point lies below the minimum: 0 where the land around is well watered,
+        Depression of the dew point below the minimum, C: 0 where the surrounding land is well watered,
         2 to 3 C at dry sites (FAO-56 annex 6). See `geo.weather.air_humidity.dewpoint_offset`.
     """
     return saturation_vapour_pressure(tmin_c - dewpoint_offset_c)
@@ -157,7 +163,7 @@ def penman_monteith(
 
 
 def hargreaves_samani(tmin_c: Array, tmax_c: Array, ra_mj: Array, tmean_c: Array | None = None) -> Array:
-    """Return reference ET in mm per day from temperatures (FAO-56 eq 52; Hargreaves & Samani 1985).
+    """Return reference ET in mm per day from temperatures (FAO-56 eq 52; [2]_).
 
     `tmean_c` defaults to (Tmax + Tmin) / 2. Never negative.
     """
@@ -205,6 +211,11 @@ def daily_et0(weather: xr.Dataset) -> xr.Dataset:
     weather : xarray.Dataset
         Daily weather, dims ``(cell, time)``, with `tmin_c`, `tmax_c` (C), the integer coordinates
         `month` and `day` on ``time`` and `latitude`, `elevation_m` on ``cell``.
+
+    Returns
+    -------
+    xarray.Dataset
+        The same, with ``et0_mm`` ``(cell, time)`` in mm per day.
 
     Raises
     ------

@@ -9,7 +9,8 @@ WET_DAY_MM = 0.254
 """A wet day has at least this much (0.01 in, the smallest amount that US stations measure)."""
 
 GENG_PERSISTENCE = 0.25
-"""P(wet after wet) less P(wet after dry) (Geng, Penning de Vries & Supit 1986)."""
+"""P(wet after wet) less P(wet after dry): Geng, Penning de Vries and Supit (1986), Agric. For. Meteorol. 36:363-376,
+doi:10.1016/0168-1923(86)90014-6."""
 
 MAX_WET_FRACTION = 0.95
 
@@ -33,7 +34,7 @@ def estimate_wet_day_fraction(precip_mm_day: np.ndarray, tmean_c: np.ndarray) ->
 
     Status: fitted here by least squares of logarithms to 108 station months, nine daily records of
     Nebraska 1982 to 2018 (NOAA GHCN-Daily, free use; the Champion record of AquaCrop-OSPy, MIT); the
-    residual is 21 % of the value. Elsewhere it is a stand-in (7 to 36 % too few wet days in New Hampshire):
+    residual is 21 % of the value. Elsewhere it is an approximation (7 to 36 % too few wet days in New Hampshire):
     give `wet_day_fraction` where it is known.
     """
     per_month = np.maximum(np.asarray(precip_mm_day, dtype="float64"), 0.0) * 30.4

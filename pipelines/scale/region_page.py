@@ -15,7 +15,7 @@ import shapely
 from markupsafe import Markup
 from rasterio.enums import Resampling
 
-from geo.ground.polygons import polygon_parts
+from geo.ground import polygon_parts
 from pipelines.scale.region_layers import MOSAIC, seasons_of
 from pipelines.scale.swept import Swept
 from pipelines.show.county.images import WEB_MERCATOR, WebRaster, data_uri, swatch_png, zone_png

@@ -1,4 +1,4 @@
-"""The layout of the compiled balance: units of one climate cell lie side by side, so that one step serves many.
+"""The layout of the compiled balance: units of one climate cell side by side, so that one step serves many.
 
 A block is one flat array of rows of `LANES` numbers: first the state (the fields of `STATE`, in order), then the soil
 (`SOIL`), then scratch. ``s[SNOW + i]`` is the snow on lane `i`, ``s[WATER + k * LANES + i]`` its sublayer `k`. The
@@ -25,7 +25,7 @@ _SOIL_END = STATE_END + SOIL.itemsize // 8 * LANES
 
 
 def _row(dtype: np.dtype, name: str, start: int = 0) -> np.int64:
-    """Return where a field begins; as `numpy.int64`, since functions are compiled anew for each plain constant."""
+    """Return where a field begins; as `numpy.int64`, since a function is compiled again for each plain constant."""
     fields = dtype.fields
     assert fields is not None
     return np.int64(start + int(fields[name][1]) // 8 * LANES)

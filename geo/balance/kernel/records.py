@@ -90,7 +90,7 @@ DAY = np.dtype(
     ],
     align=True,
 )
-"""One day of one climate cell, with what depends on weather alone worked out beforehand."""
+"""One day of one climate cell, with what follows from weather alone already computed."""
 
 PARAMETER_NAMES = (
     "kc_max",

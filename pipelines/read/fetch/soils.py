@@ -16,7 +16,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from geo.errors import Problem, StudyError
-from geo.ground.polygons import joined, polygon_parts
+from geo.ground import joined, polygon_parts
 from pipelines.read.fetch.http_cache import PoliteSession, TooMuch, Transient, says_too_much
 from pipelines.study.house import shared_dir
 from pipelines.study.staging import write_whole

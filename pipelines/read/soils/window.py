@@ -13,7 +13,7 @@ import xarray as xr
 from rasterio.errors import RasterioIOError
 
 from geo.errors import StudyError
-from geo.ground.grid import cells_under
+from geo.ground import cells_under
 from pipelines.read.soils.common import MAX_CELLS, Area, area_bounds, outside
 
 CACHE_BYTES = 64_000_000

@@ -17,7 +17,7 @@ from shapely.affinity import affine_transform
 from shapely.geometry import Polygon, shape
 from shapely.geometry.base import BaseGeometry
 
-from geo.ground.polygons import polygon_parts
+from geo.ground import polygon_parts
 
 WIDTH = 1000
 MAX_HEIGHT = 720

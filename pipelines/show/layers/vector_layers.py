@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geo.ground.polygons import polygon_parts
+from geo.ground import polygon_parts
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.columns import Column, describe, in_units
 from pipelines.show.layers.styles import Style, amount_vector_style, zone_vector_style

@@ -14,8 +14,7 @@ from odc.geo.warp import rio_reproject
 from pyproj import Transformer
 
 from geo.errors import StudyError
-from geo.ground.grid import cells_under
-from geo.ground.polygons import polygon_parts
+from geo.ground import cells_under, polygon_parts
 from pipelines.run.result import StudyResult
 
 Clip = Path | str | tuple[float, float, float, float]
