@@ -10,11 +10,13 @@ import pandas as pd
 
 Action = Literal["left out", "repaired", "warning"]
 WHOLE_STUDY = "whole study"
-"""The place of a problem that is not one of a row: it is told wherever the results are."""
+"""The place of a problem that concerns every result: it is shown wherever results are shown."""
 
 
 class StudyError(Exception):
-    """Stop the run and tell the user how to go on.
+    """What is wrong with the data, and what to do about it; it stops the run.
+
+    The library knows layers, rows and ids. Whoever reads the layers adds the file, and the key of the study file.
 
     Parameters
     ----------
@@ -39,6 +41,10 @@ class StudyError(Exception):
         if self.fix:
             lines.append(f"  to do: {self.fix}")
         return "\n".join(lines)
+
+
+class CrsError(StudyError):
+    """A layer does not say its CRS, or its coordinates contradict the CRS that it says."""
 
 
 class NothingHere(StudyError):

@@ -19,7 +19,7 @@ def check_table(table: Mapping[str, Mapping[str, Any]], where: str) -> None:
     for name, row in table.items():
         for key in ("value", "unit", "low", "high", "source"):
             if row.get(key) in (None, ""):
-                raise StudyError(f"The row {name} has no {key}.", where, f"Add `{key} = ...` to [{name}].")
+                raise StudyError(f"The row {name} has no {key}.", where, f"Add its {key}.")
         if not row["low"] <= row["value"] <= row["high"]:
             raise StudyError(
                 f"{name} = {row['value']} lies outside its own range {row['low']} to {row['high']}.",
@@ -63,12 +63,14 @@ def rule_values(
         )
     for name, value in (changes or {}).items():
         if name not in table:
-            raise StudyError(f"There is no rule called {name!r}.", "[rules]", "Allowed: " + ", ".join(known) + ".")
+            raise StudyError(
+                f"There is no rule called {name!r}.", f"rule {name}", "Allowed: " + ", ".join(known) + "."
+            )
         row = table[name]
         if not row["low"] <= value <= row["high"]:
             raise StudyError(
                 f"The rule {name} = {value:g} is outside its range.",
-                f"[rules] {name}",
+                f"rule {name}",
                 f"Give a value from {row['low']:g} to {row['high']:g} ({row['unit']}).",
             )
     return {name: float(row["value"]) for name, row in table.items()} | dict(changes or {})

@@ -1,4 +1,4 @@
-"""When things happen: the calendar of one season and where its dates lie in a daily record."""
+"""The calendar of one season, and the positions of its dates in a daily record."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Finished studies for tests: a real run on very little ground (`tests.tiny_run`), on a map and fields that are made up."""
+"""Finished studies for tests: a real run on very little ground (`tests.tiny_run`), on a made-up map and fields."""
 
 from __future__ import annotations
 

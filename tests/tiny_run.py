@@ -1,7 +1,7 @@
 """A real run on very little ground: eleven soils and climates of the invented county, one site each.
 
-Every number of it is what the program works out; only the map on which the sites lie and the fields are made up by the
-tests. The balance is run once a process.
+Every number of it is what the program works out; only the map on which the sites lie and the fields are made up by
+the tests. The balance is run once a process.
 """
 
 from __future__ import annotations

@@ -96,13 +96,21 @@ def day_record(**values: float) -> np.ndarray:
     return day
 
 
+def pack_lanes(state: np.ndarray, soil: np.ndarray) -> np.ndarray:
+    """Return a block with every lane at one STATE record on one SOIL record (arrays of length 1)."""
+    block = np.zeros(lanes.SIZE)
+    start = np.concatenate([state.view(np.float64), soil.view(np.float64)])
+    block.reshape(-1, lanes.LANES)[: len(start)] = start[:, None]
+    return block
+
+
 def on_a_lane(state: np.ndarray, soil: np.ndarray, run: Callable[[np.ndarray], None]) -> np.ndarray:
     """Let `run` work on a block whose lanes all hold this state and soil; the state takes what came of it."""
-    block = lanes.pack_lanes(state, soil)
+    block = pack_lanes(state, soil)
     run(block)
     rows = block[: lanes.STATE_END].reshape(-1, lanes.LANES)
     assert (rows == rows[:, :1]).all(), "lanes that start alike stay alike"
-    lanes.unpack_lane(block, state)
+    state.view(np.float64)[:] = rows[:, 0]
     return block
 
 

@@ -11,10 +11,10 @@ import pandas as pd
 
 from geo.balance.kernel.records import GROUP, MAX_GROUPS, N_SUB, PARAMETER_NAMES, PARAMETERS, SOIL, SUB_THICKNESS_MM
 from geo.errors import StudyError
+from geo.profile import LAYER_MM
 from geo.rule_table import rule_values
 
 MIXES = ("winter_killed", "overwinter", "stubble_weeds")
-FOOT_MM = 304.8
 _SHARE_TOLERANCE = 1e-6
 
 
@@ -82,7 +82,29 @@ def pack_parameters(table: Mapping[str, Mapping[str, Any]], where: str = "shared
 
 
 def pack_mix(name: str, mix: Mapping[str, Any], traits: pd.DataFrame, column: str = "value") -> Mix:
-    """Pack one mix of ``shared/cover_mixes.toml`` with the long trait table (`group`, `trait`, `value`, ...)."""
+    """Pack one mix of cover groups.
+
+    Parameters
+    ----------
+    name : str
+        Name of the mix, for messages.
+    mix : mapping
+        ``groups`` (group to share, 0-1, adding to 1); optional ``density`` and ``mix_water_bonus``.
+    traits : DataFrame
+        One row a group and trait: ``group``, ``trait``, ``value``, ``low``, ``high``; units in
+        ``shared/cover_traits.csv``.
+    column : str
+        The column of `traits` to take.
+
+    Returns
+    -------
+    Mix
+
+    Raises
+    ------
+    StudyError
+        Too many groups, shares that do not add to 1, or an unknown group.
+    """
     where = f"shared/cover_mixes.toml [{name}]"
     shares = mix["groups"]
     if not 1 <= len(shares) <= MAX_GROUPS:
@@ -111,7 +133,28 @@ def pack_settings(
     *,
     weeds: bool = False,
 ) -> BalanceSettings:
-    """Check the three tables and pack them; with `weeds` the stubble is left unsprayed."""
+    """Check the three tables of the balance and pack them.
+
+    Parameters
+    ----------
+    scalars : mapping
+        Rows of ``shared/water_balance.toml``: name to ``value``, ``unit``, ``low``, ``high``, ``source``.
+    mixes : mapping
+        Rows of ``shared/cover_mixes.toml``.
+    traits : DataFrame
+        Rows of ``shared/cover_traits.csv``.
+    weeds : bool
+        The stubble is not sprayed, so that weeds grow on it.
+
+    Returns
+    -------
+    BalanceSettings
+
+    Raises
+    ------
+    StudyError
+        A value outside its own range, a row without source, or a mix that cannot be packed.
+    """
     outside = traits[(traits["value"] < traits["low"]) | (traits["value"] > traits["high"])]
     if len(outside):
         row = outside.iloc[0]
@@ -166,7 +209,7 @@ def pack_soils(profiles: pd.DataFrame, rew_mm: Mapping[str, float], curve_number
     soils = np.zeros(len(profiles), SOIL)
     first = profiles["awc_1_mm"].to_numpy(float)
     depth = np.clip(profiles["root_limit_mm"].to_numpy(float), 1.0, None)
-    top_share = SUB_THICKNESS_MM[0] / np.clip(depth, SUB_THICKNESS_MM[0], FOOT_MM)
+    top_share = SUB_THICKNESS_MM[0] / np.clip(depth, SUB_THICKNESS_MM[0], LAYER_MM)
     capacity = soils["capacity_mm"]
     capacity[:, 0] = first * top_share
     capacity[:, 1] = first - capacity[:, 0]
@@ -177,9 +220,9 @@ def pack_soils(profiles: pd.DataFrame, rew_mm: Mapping[str, float], curve_number
     loam = rew_mm["loam"]
     texture = profiles["surface_texture"].astype(str).str.lower().str.strip()
     soils["rew_mm"] = texture.map(lambda t: rew_mm.get(t, loam)).to_numpy(float)
-    soils["foot_wilting_mm"] = wilting * FOOT_MM
+    soils["foot_wilting_mm"] = wilting * LAYER_MM
     soils["foot_saturated_mm"] = np.maximum(
-        profiles["sat_surface"].to_numpy(float) * FOOT_MM, soils["foot_wilting_mm"] + first + 1.0
+        profiles["sat_surface"].to_numpy(float) * LAYER_MM, soils["foot_wilting_mm"] + first + 1.0
     )
     group = profiles["hydrologic_group"].astype(str).str[-1].where(lambda g: g.isin(list("ABCD")), "B")
     slope = profiles.get("slope_percent", pd.Series(np.nan, index=profiles.index)).to_numpy(float)

@@ -25,13 +25,39 @@ WHEN = ("freeze", "first_april", "end")
 
 
 def snow_share(tmean_c: np.ndarray, rules: ModelRules = DEFAULT_RULES) -> np.ndarray:
-    """Return the share of precipitation that falls as snow: from all to none in a straight line (0 to 2 degC)."""
+    """Return the share of precipitation that falls as snow: from all to none in a straight line (0 to 2 degC).
+
+    Parameters
+    ----------
+    tmean_c : float array
+        Mean air temperature, degC.
+    rules : ModelRules
+        The two temperatures and their source (``shared/model_rules.toml``).
+
+    Returns
+    -------
+    float array
+        0 to 1, shape of `tmean_c`.
+    """
     span = rules.snow_none_above_c - rules.snow_all_below_c
     return np.clip((rules.snow_none_above_c - tmean_c) / span, 0.0, 1.0)
 
 
 def decay_heat(tmean_c: np.ndarray, rules: ModelRules = DEFAULT_RULES) -> np.ndarray:
-    """Return the temperature coefficient of residue decay (Stroo et al. 1989 form)."""
+    """Return the temperature coefficient of residue decay (form of Stroo et al. 1989).
+
+    Parameters
+    ----------
+    tmean_c : float array
+        Mean air temperature, degC.
+    rules : ModelRules
+        Its optimum.
+
+    Returns
+    -------
+    float array
+        0 (at 0 degC and below) to 1 (at the optimum and above), shape of `tmean_c`.
+    """
     best = rules.decay_optimum_c**2
     t2 = np.clip(tmean_c, 0.0, rules.decay_optimum_c) ** 2
     return t2 * (2.0 * best - t2) / best**2
@@ -40,7 +66,7 @@ def decay_heat(tmean_c: np.ndarray, rules: ModelRules = DEFAULT_RULES) -> np.nda
 def frozen_ground(tmean_c: np.ndarray, rules: ModelRules = DEFAULT_RULES) -> np.ndarray:
     """Return True while the memory of air temperature (ten days) is below -0.5 degC; shape (cell, time).
 
-    Gaps (between the seasons that are used) are bridged, so that they do not blank the memory for good.
+    Gaps between the seasons that are used are interpolated: one missing day would make all later values missing.
     """
     from scipy.signal import lfilter
 
@@ -53,9 +79,19 @@ def frozen_ground(tmean_c: np.ndarray, rules: ModelRules = DEFAULT_RULES) -> np.
 
 
 def pack_days(weather: xr.Dataset, rules: ModelRules = DEFAULT_RULES) -> np.ndarray:
-    """Pack daily weather into `DAY` records of shape (cell, time), with what depends on weather alone.
+    """Pack daily weather, and what follows from weather alone, into records.
 
-    Vapour pressure deficit is that of the daytime (`geo.weather.air_humidity`).
+    Parameters
+    ----------
+    weather : Dataset
+        Dims (cell, time): ``precip_mm``, ``tmin_c``, ``tmax_c``, ``et0_mm``; optional ``vapour_pressure_kpa``.
+    rules : ModelRules
+        Thresholds of snow, decay, frozen ground and air humidity.
+
+    Returns
+    -------
+    structured array of `DAY`, shape (cell, time)
+        Depths in mm, temperatures in degC, the vapour pressure deficit of the daytime in kPa.
     """
     tmin = weather["tmin_c"].values.astype(float)
     tmax = weather["tmax_c"].values.astype(float)
@@ -77,10 +113,23 @@ def pack_days(weather: xr.Dataset, rules: ModelRules = DEFAULT_RULES) -> np.ndar
 def killing_freeze(
     days: np.ndarray, seasons: SeasonIndex, threshold_c: float = DEFAULT_RULES.killing_freeze_c
 ) -> np.ndarray:
-    """Return the position of the first killing freeze of each cell and season, looked for from seeding on.
+    """Return the position of the first killing freeze after the seeding of the winter-killed mix.
 
-    The last day before the next first of April when there is none. Records of 0.1 degC are held in single precision,
-    so that they are compared in it.
+    Parameters
+    ----------
+    days : structured array of `DAY`, shape (cell, time)
+    seasons : SeasonIndex
+    threshold_c : float
+        A night this cold (degC) or colder is a killing freeze.
+
+    Returns
+    -------
+    int array (cell, season)
+        Position on the time axis; the last day before the first of April when there is no such night.
+
+    Notes
+    -----
+    Temperatures are recorded to 0.1 degC and stored in single precision, so they are compared in single precision.
     """
     out = np.zeros((days.shape[0], len(seasons)), np.int64)
     for s in range(len(seasons)):
@@ -91,7 +140,7 @@ def killing_freeze(
 
 
 def _refuse_gaps(days: np.ndarray, seasons: SeasonIndex) -> None:
-    """Stop when a day inside a season has no value: one missing day would spoil every number after it, unseen."""
+    """Stop when a day inside a season has no value: every number after it would be missing."""
     missing = np.any([np.isnan(days[name]) for name in ("rain_mm", "tmin_c", "tmean_c", "et0_mm")], axis=0)
     if not missing.any():
         return

@@ -15,27 +15,63 @@ from geo.season import Calendar, SeasonIndex, day_of_year
 
 
 def harvest_year(year: int, date: tuple[int, int], calendar: Calendar) -> int:
-    """Return the year of harvest of the season that a date belongs to."""
+    """Return the year of harvest of the season that a date belongs to.
+
+    Parameters
+    ----------
+    year : int
+        Year of the date.
+    date : tuple of int
+        (month, day).
+    calendar : Calendar
+
+    Returns
+    -------
+    int
+    """
     return year if day_of_year(date) >= day_of_year(calendar.harvest) else year - 1
 
 
 def days_after_harvest(date: tuple[int, int], calendar: Calendar) -> int:
-    """Return the days from harvest to a (month, day), 0 to 364, in a year of 365 days."""
+    """Return the days from harvest to a date, in a year of 365 days.
+
+    Parameters
+    ----------
+    date : tuple of int
+        (month, day).
+    calendar : Calendar
+
+    Returns
+    -------
+    int
+        0 to 364.
+    """
     return (day_of_year(date) - day_of_year(calendar.harvest)) % 365
 
 
 def in_season(date: tuple[int, int], calendar: Calendar) -> bool:
-    """Tell whether a (month, day) lies between harvest and planting, both included: only then is water modelled."""
+    """Return whether water is modelled on a date: from harvest to planting, both included.
+
+    Parameters
+    ----------
+    date : tuple of int
+        (month, day).
+    calendar : Calendar
+
+    Returns
+    -------
+    bool
+    """
     return days_after_harvest(date, calendar) <= days_after_harvest(calendar.planting, calendar)
 
 
 def positions_on(weather: xr.Dataset, seasons: SeasonIndex, date: tuple[int, int], calendar: Calendar) -> np.ndarray:
-    """Return where a (month, day) lies on the time axis in each season; 29 February counts as the 28th.
+    """Return the position of a (month, day) on the time axis in each season; 29 February counts as the 28th.
 
     Raises
     ------
     StudyError
-        When the date lies outside the season.
+        When the date is outside the season.
     """
     if not in_season(date, calendar):
         raise StudyError(
@@ -77,8 +113,8 @@ def water_on(
 
     Notes
     -----
-    The mid-November check only looks: nothing in the balance depends on when it comes. So the run is repeated with
-    that check on the date.
+    The mid-November check only reads the state: the balance does not depend on its date. The run is therefore
+    repeated with that check moved to the date.
     """
     there = replace(seasons, mid_november=positions_on(weather, seasons, date, calendar))
     run = simulate(weather, there, soils, unit_cell, settings, ladder_days=(), days=days, rules=rules)

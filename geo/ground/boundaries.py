@@ -11,7 +11,8 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Geod
 
-from geo.errors import Action, Problem, StudyError
+from geo.errors import Action, CrsError, Problem, StudyError
+from geo.ground.polygons import joined, leaves, polygon_parts
 
 LAYER = "fields"
 COLUMNS = ["field_id", "name", "irrigated", "previous_crop", "next_crop", "area_ha", "geometry"]
@@ -73,7 +74,7 @@ def clean_fields(
     study_crs : str or pyproj.CRS
         Projected CRS in metres.
     study_area : sequence of 4 floats, optional
-        West, south, east, north (degrees). Tells exchanged coordinates and a wrong CRS from a far field.
+        West, south, east, north (degrees). Separates exchanged coordinates and a wrong CRS from a distant field.
     min_area_ha, min_width_m : float
         A polygon smaller (ha) or on average narrower (m) than this is a sliver.
     max_area_change : float
@@ -88,8 +89,10 @@ def clean_fields(
 
     Raises
     ------
+    CrsError
+        The layer has no CRS, or coordinates that contradict it.
     StudyError
-        No CRS, coordinates that contradict it, or no field within the study area.
+        No field is within the study area.
     """
     target = CRS.from_user_input(study_crs)
     if fields.crs is None:
@@ -117,24 +120,20 @@ def clean_fields(
 def geodesic_area_ha(geometry: gpd.GeoSeries) -> NDArray[np.float64]:
     """Return the area of each polygon on the WGS84 ellipsoid (ha), whatever its CRS.
 
-    Source: Karney (2013), J. Geodesy 87:43-55, as computed by PROJ.
+    Source: Karney (2013), J. Geodesy 87:43-55, doi:10.1007/s00190-012-0578-z, as computed by PROJ.
     """
     shapes = shapely.orient_polygons(shapely.force_2d(np.asarray(geometry.to_crs("EPSG:4326").to_numpy())))
     return np.array([abs(_GEOD.geometry_area_perimeter(s)[0]) / 1e4 for s in shapes], dtype=float)
 
 
-def _no_crs(fields: gpd.GeoDataFrame) -> StudyError:
+def _no_crs(fields: gpd.GeoDataFrame) -> CrsError:
     left, bottom, right, top = fields.total_bounds
-    looks = ""
+    looks = "Ask the sender for it."
     if _within_degrees(np.array([[left, bottom, right, top]])).all():
-        looks = ' The coordinates look like degrees: crs = "EPSG:4326" is likely.'
+        looks = "The coordinates look like degrees: EPSG:4326 is likely."
     elif np.isfinite(left):
-        looks = " The coordinates look projected (metres or feet): the sender's .prj file or map says which."
-    return StudyError(
-        "The field layer does not say its coordinate reference system.",
-        "fields",
-        f'Add crs = "EPSG:..." under [fields] in the study file.{looks}',
-    )
+        looks = "The coordinates look projected (metres or feet): the sender's .prj file or map says which."
+    return CrsError("The field layer does not say its coordinate reference system.", "fields", looks)
 
 
 def _fill_columns(fields: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -176,7 +175,7 @@ def _flatten(rows: _Rows) -> None:
     tall = shapely.has_z(geometry) | shapely.has_m(geometry)
     if not tall.any():
         return
-    what, fix = "height or measure values were dropped", "Nothing: only the outline is used."
+    what, fix = "height or measure values were dropped", "No action is needed: only the outline is used."
     if tall.all() and len(tall) > 1:
         rows.problems.append(Problem(LAYER, f"all {len(tall)} fields", what, "repaired", fix))
     else:
@@ -208,10 +207,9 @@ def _make_polygons(rows: _Rows) -> None:
 
 
 def _as_polygon(shape: shapely.Geometry) -> shapely.Geometry | None:
-    parts = [p for p in _leaves(shape) if p.geom_type == "Polygon" and not p.is_empty]
-    if parts:
-        return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
-    lines = [p for p in _leaves(shape) if p.geom_type in ("LineString", "LinearRing")]
+    if parts := polygon_parts(shape):
+        return joined(parts)
+    lines = [p for p in leaves(shape) if p.geom_type in ("LineString", "LinearRing")]
     rings = []
     for line in lines:
         points = shapely.get_coordinates(line)
@@ -219,13 +217,7 @@ def _as_polygon(shape: shapely.Geometry) -> shapely.Geometry | None:
         if len(np.unique(points, axis=0)) < 3 or gap > MAX_GAP_SHARE * line.length:
             return None
         rings.append(shapely.Polygon(points))
-    return None if not rings else rings[0] if len(rings) == 1 else shapely.MultiPolygon(rings)
-
-
-def _leaves(shape: shapely.Geometry) -> list[shapely.Geometry]:
-    if not hasattr(shape, "geoms"):
-        return [shape]
-    return [leaf for part in shape.geoms for leaf in _leaves(part)]
+    return joined(rings)
 
 
 def _place(rows: _Rows, study_area: Sequence[float] | None) -> None:
@@ -237,20 +229,20 @@ def _place(rows: _Rows, study_area: Sequence[float] | None) -> None:
         return
     if not crs.is_geographic:
         if in_degrees.all():
-            raise StudyError(
+            raise CrsError(
                 f"The field layer says {crs.name}, but its coordinates are degrees.",
                 "fields",
-                'Set crs = "EPSG:4326" under [fields] in the study file.',
+                "Its CRS is likely EPSG:4326.",
             )
     else:
         turned = bounds[:, [1, 0, 3, 2]]
         swapped = ~in_degrees & _within_degrees(turned)
         if not (in_degrees | swapped).any():
-            raise StudyError(
+            raise CrsError(
                 f"The field layer says {crs.name}, but its coordinates are not degrees "
                 f"(x from {bounds[:, 0].min():.0f} to {bounds[:, 2].max():.0f}).",
                 "fields",
-                'Set crs = "EPSG:..." under [fields] to the projected CRS it was drawn in.',
+                "Use the projected CRS that it was drawn in.",
             )
         if study_area is not None:
             swapped |= in_degrees & ~_meets(bounds, study_area) & _meets(turned, study_area)
@@ -302,7 +294,7 @@ def _repair(rows: _Rows, crs: CRS, max_area_change: float) -> None:
     why = [shapely.is_valid_reason(g).split("[")[0].strip().lower() for g in geometry[bad]]
     before = shapely.area(geometry[bad])
     fixed = shapely.make_valid(geometry[bad], method="structure", keep_collapsed=False)
-    new = np.array([_polygons_only(g) for g in fixed], dtype=object)
+    new = np.array([joined(polygon_parts(g)) for g in fixed], dtype=object)
     after = np.array([0.0 if g is None else g.area for g in new])
     with np.errstate(divide="ignore", invalid="ignore"):
         change = np.where(before > 0, np.abs(after - before) / before, np.inf)
@@ -322,11 +314,6 @@ def _repair(rows: _Rows, crs: CRS, max_area_change: float) -> None:
         if not s
     ]
     rows.drop(lost, what, "Redraw the boundary so that it does not cross itself.")
-
-
-def _polygons_only(shape: shapely.Geometry) -> shapely.Geometry | None:
-    parts = [p for p in _leaves(shape) if p.geom_type == "Polygon" and p.area > 0]
-    return None if not parts else parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
 
 
 def _compare_areas(rows: _Rows, tolerance: float = 0.05) -> None:

@@ -1,4 +1,4 @@
-"""The study grid: made once, passed everywhere, and the way soils and climate are laid on it."""
+"""The study grid, made once and passed everywhere, and the soil map and climate cells on it."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-import rioxarray  # noqa: F401  (registers the .rio accessor that code rasters use)
+from affine import Affine
 from numpy.typing import NDArray
 from odc.geo import BoundingBox
 from odc.geo.geobox import GeoBox
 from pyproj import CRS, Geod, Transformer
 from rasterio.features import rasterize
 from rasterio.warp import Resampling, reproject, transform_bounds
-from scipy.spatial import cKDTree
+from rasterio.windows import from_bounds
 
-from geo.errors import NothingHere, StudyError
+from geo.errors import CrsError, NothingHere, StudyError
 from geo.ground.row_blocks import count_codes, renumber
 
 if TYPE_CHECKING:
@@ -96,7 +96,17 @@ def cell_area_ha(grid: GeoBox) -> float:
     """Return the ground area of one cell (ha).
 
     On an equal-area CRS this is the square of the resolution. On any other the mean over the grid is
-    taken from the geodesic area of its outline, so that hectares stay true.
+    taken from the geodesic area of its outline, so that hectares are true.
+
+    Parameters
+    ----------
+    grid : GeoBox
+        The study grid, CRS in metres.
+
+    Returns
+    -------
+    float
+        ha.
     """
     nominal = abs(grid.affine.a * grid.affine.e) / 1e4
     operation = CRS.from_user_input(str(grid.crs)).coordinate_operation
@@ -107,8 +117,36 @@ def cell_area_ha(grid: GeoBox) -> float:
     return abs(area_m2) / 1e4 / (grid.shape.y * grid.shape.x)
 
 
+def cells_under(
+    bounds: Sequence[float], affine: Affine, shape: tuple[int, int], ring: int = 0
+) -> tuple[slice, slice]:
+    """Return the rows and columns of the whole cells of a north-up raster that cover `bounds`.
+
+    Parameters
+    ----------
+    bounds : sequence of 4 floats
+        Left, bottom, right, top in the CRS of the raster.
+    affine : Affine
+        From column and row to x and y.
+    shape : tuple of int
+        Rows and columns of the raster.
+    ring : int
+        Cells more on each side.
+
+    Returns
+    -------
+    tuple of slice
+        Cut off at the edges of the raster; a slice stops before it starts where the raster misses the bounds.
+    """
+    window = from_bounds(*bounds, transform=affine)
+    first = np.floor((window.row_off, window.col_off)).astype(int) - ring
+    stop = np.ceil((window.row_off + window.height, window.col_off + window.width)).astype(int) + ring
+    rows, columns = (slice(int(max(a, 0)), int(min(b, n))) for a, b, n in zip(first, stop, shape, strict=True))
+    return rows, columns
+
+
 def burn_map_units(soil: SoilTable, grid: GeoBox) -> tuple[NDArray[np.int32], list[str]]:
-    """Lay the soil map on the grid.
+    """Bring the soil map to the grid.
 
     Parameters
     ----------
@@ -121,7 +159,7 @@ def burn_map_units(soil: SoilTable, grid: GeoBox) -> tuple[NDArray[np.int32], li
     Returns
     -------
     codes : int32 array, shape of the grid
-        Position in `map_unit_ids`; -1 where the soil map has nothing.
+        Position in `map_unit_ids`; -1 where there is no soil map.
     map_unit_ids : list of str
         Map units that occur on the grid, sorted.
 
@@ -158,6 +196,8 @@ def _burn_polygons(polygons: gpd.GeoDataFrame, grid: GeoBox) -> tuple[NDArray[np
 
 
 def _burn_codes(raster: xr.DataArray, codes: dict[int, str], grid: GeoBox) -> tuple[NDArray[np.int32], list[str]]:
+    import rioxarray  # noqa: F401  (registers the .rio accessor; loads dask, so late)
+
     _need_crs(raster.rio.crs, "soil raster")
     keys = np.array(sorted(codes), dtype=np.int64)
     ids = np.unique([codes[int(k)] for k in keys]) if len(keys) else np.array([], dtype=str)
@@ -251,6 +291,8 @@ def nearest_cells(grid: GeoBox, cells: pd.DataFrame) -> NDArray[np.int32]:
     int32 array, shape of the grid
         Index values of `cells`.
     """
+    from scipy.spatial import cKDTree  # loads slowly
+
     where = cells[["longitude", "latitude"]].to_numpy(float)
     if not len(where) or not np.isfinite(where).all():
         raise StudyError(
@@ -286,10 +328,8 @@ def nearest_cells(grid: GeoBox, cells: pd.DataFrame) -> NDArray[np.int32]:
 
 def _need_crs(crs: object, where: str) -> None:
     if crs is None:
-        raise StudyError(
-            "The layer does not say its coordinate reference system.",
-            where,
-            'Add crs = "EPSG:..." for this layer in the study file (the data provider\'s page names it).',
+        raise CrsError(
+            "The layer does not say its coordinate reference system.", where, "The data provider's page names it."
         )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
 from geo.errors import StudyError
@@ -48,7 +48,7 @@ class ResponseUnits:
         Index `site` 0..m-1; `map_unit_id`, `cell`, `rated_share` (0-1), `reason` ("" when something is
         rated), `pixels`, `area_ha`.
     site_units : DataFrame
-        `site`, `unit`, `weight`; the weights of one site sum to 1, a site with nothing rated has no row.
+        `site`, `unit`, `weight`; the weights of one site sum to 1, a site without a rated profile has no row.
     site_raster : int32 array on the grid
         -1 = no site.
     """
@@ -103,7 +103,7 @@ def build_units(
         raise StudyError(
             f"The soil grid {map_unit_codes.shape} and the climate grid {cell_codes.shape} differ.",
             "response units",
-            "Lay both on the same study grid.",
+            "Bring both to the same study grid.",
         )
     site_raster, site_code, site_cell, pixels = _label_pairs(map_unit_codes, cell_codes, len(map_unit_ids))
     profiles = _rated_profiles(soil.profiles, steps)
@@ -182,7 +182,7 @@ def _rated_profiles(profiles: pd.DataFrame, steps: Mapping[str, float]) -> pd.Da
         if step > 0:
             rounded[column] = (profiles[column].astype(float) / step).round()
             complete &= profiles[column].notna()
-        else:  # the balance has a fall-back for a text it does not know, so an empty one is no hole
+        else:  # the balance has a fall-back for a text it does not know, so an empty one is not a gap
             rounded[column] = profiles[column].fillna("").astype(str)
     if SLOPE in profiles:
         slope = profiles[SLOPE].astype(float).fillna(STANDARD_SLOPE_PERCENT)
@@ -190,7 +190,7 @@ def _rated_profiles(profiles: pd.DataFrame, steps: Mapping[str, float]) -> pd.Da
     usable = profiles["rated"].astype(bool) & complete & (profiles["share"].astype(float) > 0)
     group = rounded.groupby(list(rounded.columns), sort=False, dropna=False).ngroup()
     names = pd.Series(profiles.index, index=profiles.index)
-    # A profile that is not rated must never stand for its twins: rank it behind those that are.
+    # A profile that is not rated must never represent its twins: rank it behind those that are.
     order = np.argsort(~usable.to_numpy(), kind="stable")
     leader = names.iloc[order].groupby(group.iloc[order]).first()
     return pd.DataFrame(
@@ -220,34 +220,3 @@ def _reasons(map_unit_ids: NDArray[Any], profiles: pd.DataFrame, map_units: pd.D
             reason = "on the soil map, but not in the soil tables"
         out[map_unit] = reason or "no component is rated"
     return out
-
-
-def to_pixels(values: ArrayLike, site_raster: NDArray[np.int32], missing: float | int = np.nan) -> NDArray[Any]:
-    """Map one value per site back to the pixels.
-
-    Parameters
-    ----------
-    values : array (site,)
-        Any number per site.
-    site_raster : int32 array (row, column)
-        Site of each pixel, -1 = none.
-    missing : number
-        Value where there is no site; NaN for floats, give a code such as 0 or -1 for integers.
-
-    Returns
-    -------
-    array (row, column), dtype of `values`
-    """
-    vector = np.asarray(values)
-    if vector.ndim != 1 or (site_raster.size and int(site_raster.max()) >= vector.size):
-        raise StudyError(
-            f"{vector.size} values cannot fill sites up to {int(site_raster.max(initial=-1))}.",
-            "response units",
-            "Give one value for each site.",
-        )
-    if vector.dtype.kind in "iub" and isinstance(missing, float) and np.isnan(missing):
-        raise StudyError(
-            "An integer layer has no NaN.", "response units", "Give the code that stands for no data (missing=0)."
-        )
-    table = np.append(vector, np.array([missing], dtype=vector.dtype))  # -1 points to the last
-    return np.take(table, site_raster)

@@ -19,6 +19,10 @@ def row_blocks(shape: tuple[int, ...], cells: int = BLOCK_CELLS) -> Iterator[sli
     shape : (rows, columns)
     cells : int
         Cells of a block at most; one row at least.
+
+    Yields
+    ------
+    slice
     """
     rows, columns = shape
     step = max(1, cells // max(columns, 1))
@@ -33,6 +37,10 @@ def count_codes(codes: NDArray[np.integer], n: int) -> NDArray[np.int64]:
     ----------
     codes : integer array (row, column)
     n : int
+
+    Returns
+    -------
+    int64 array (n,)
     """
     counts = np.zeros(n, dtype=np.int64)
     for rows in row_blocks(codes.shape):

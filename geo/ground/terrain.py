@@ -13,7 +13,7 @@ def slope_percent(elevation_m: NDArray[np.floating], cell_m: float | tuple[float
     """Return the slope of each cell from its eight neighbours (%).
 
     A neighbour that is missing (edge or NaN) is drawn on in a straight line from the opposite one through the
-    centre; where that is missing too, the centre stands in. A missing cell has no slope.
+    centre; where that is missing too, the centre is used. A missing cell has no slope.
 
     Parameters
     ----------
@@ -86,6 +86,11 @@ def site_means(values: NDArray[np.floating], site_raster: NDArray[np.int32], n_s
         -1 = no site.
     n_sites : int
         Number of sites.
+
+    Returns
+    -------
+    float64 array (site,)
+        In the unit of `values`.
     """
     pixels, total = np.zeros(n_sites, dtype=np.int64), np.zeros(n_sites)
     for rows in row_blocks(site_raster.shape):

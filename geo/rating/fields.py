@@ -82,9 +82,9 @@ def field_table(
     Returns
     -------
     GeoDataFrame
-        As in DEVELOPERS.md. `zone` follows from the field's own means; ``zone_share`` is the share of the field that has
-        this zone when each soil is judged by itself, and ``largest_zone`` the zone of the largest such part. A field
-        that is not rated has NaN numbers and the `reason` of most of its ground.
+        As in DEVELOPERS.md. `zone` follows from the field's own means; ``zone_share`` is the share of the field that
+        has this zone when each soil is judged by itself, and ``largest_zone`` the zone of the largest such part. A
+        field that is not rated has NaN numbers and the `reason` of most of its ground.
     """
     code = judged.table["zone_code"].to_numpy().astype(int)
     rated = code != NOT_RATED

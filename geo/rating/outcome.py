@@ -1,9 +1,9 @@
 """What each response unit gives over the years: water left, gaps, shortfall years, cover, frost.
 
-All comparisons are paired: same profile, same weather, same season. Every value is a mean over the years or a share of
-them, so that places take weighted means of units (`geo.rating.places`) and numbers that stand side by side add up:
-stubble less cover is the gap, and the parts of a field are the field. The spread over the years is given by the tenth
-and the ninetieth year of the unit.
+All comparisons are paired: same profile, same weather, same season. Every value is a mean over the years or a share
+of them, so that places take weighted means of units (`geo.rating.places`) and numbers that are shown side by side add
+up: stubble less cover is the gap, and the parts of a field are the field. The spread over the years is given by the
+tenth and the ninetieth year of the unit.
 """
 
 from __future__ import annotations
@@ -156,7 +156,7 @@ def outcomes_for_rule(
     -------
     Dataset
         Dims unit, option: mean planting gap (mm), and shares of years (0-1) with a shortfall, with the ground-cover
-        target reached, killed by winter and alive after it. Shares of stubble are NaN except the shortfall, which is 0.
+        target reached, killed by winter and alive after it. Shares of stubble are NaN, but for the shortfall of 0.
     """
     planting = run["paw_mm"].values[:, :, :, PLANTING].sum(axis=-1, dtype=float)
     target = rules.target_share * capacity_mm[:, None, None]
@@ -236,7 +236,8 @@ def unit_outcomes(
             {
                 "planting_water_mm": (uos, _stats(planting), "mm", "plant-available water at next planting"),
                 "planting_gap_mm": (uos, _stats(gap), "mm", "stubble minus option at next planting"),
-                "fall_gap_mm": (uos, _stats(november[:, :1] - november), "mm", "stubble minus option in mid-November"),
+                "fall_gap_mm": (uos, _stats(november[:, :1] - november), "mm",
+                                "stubble minus option in mid-November"),
                 "shortfall_by_target": ((*_UO, "target"), by_target, "1", "shortfall years by planting-water target"),
                 "biomass_kg_ha": (uos, _stats(mass[..., 0]), "kg ha-1", "cover dry matter at the killing freeze"),
                 "ground_cover": (uos, _stats(cover[..., 0]), "1",

@@ -1,9 +1,9 @@
 """From response units to places: weighted means, the same for sites, fields and whole counties.
 
-A place is a row of a sparse matrix of weights (place x unit). All numbers of a place are its row times the values of the
-units, so that whatever is true of every unit (stubble less cover is the gap, water is not above capacity) is true of
-every place, and parts add up to the whole. What is derived from such means (the latest safe termination, the recovery)
-is derived for each place from its own means.
+A place is a row of a sparse matrix of weights (place x unit). All numbers of a place are its row times the values of
+the units, so that whatever is true of every unit (stubble less cover is the gap, water is not above capacity) is true
+of every place, and parts add up to the whole. What is derived from such means (the latest safe termination, the
+recovery) is derived for each place from its own means.
 """
 
 from __future__ import annotations

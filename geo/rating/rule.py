@@ -61,8 +61,8 @@ class TestRow:
     at_least : bool
         True where the value must reach the limit, False where it must not exceed it.
     step : float
-        Values and limits are compared in whole steps of this size: 0.001 of a share of years, 0.1 mm of water. Nothing
-        finer is known, and equal numbers on a page are then equal in the rule.
+        Values and limits are compared in whole steps of this size: 0.001 of a share of years, 0.1 mm of water.
+        Nothing finer is known, and equal numbers on a page are then equal in the rule.
     floor : float
         The margin is a share of the limit, but of no less than this.
     """
@@ -173,7 +173,8 @@ def rule_data() -> dict[str, Any]:
     Returns
     -------
     dict
-        ``covers``; ``tests``: name, factor, at_least, step, floor (in steps), and the name of the limit for each cover;
+        ``covers``; ``tests``: name, factor, at_least, step, floor (in steps), and the name of the limit for each
+        cover;
         ``zones`` in the order in which they are tried, covers and tests by their position; ``not_rated``.
     """
     place_of_test = {name: k for k, name in enumerate(TESTS)}

@@ -60,8 +60,8 @@ class Judged:
     ----------
     verdicts : Dataset
         Dims place (named as in the outcomes: ``site`` or ``field``), ``cover``, ``test``. ``value`` and ``limit`` in
-        the unit of the test, ``passed``, ``waived``, ``margin`` (share of the limit, above zero passes; NaN where waived
-        or unknown), ``share`` (of the ground of the place, 0-1, that passes when each soil of it is judged by itself).
+        the unit of the test, ``passed``, ``waived``, ``margin`` (share of the limit, from zero on it passes; NaN where
+        waived or unknown), ``share`` (of the ground of the place, 0-1, that passes when each soil is judged alone).
     table : DataFrame
         One row a place: ``zone_code``, ``zone``, ``limiting_factor``, ``limiting_option``, ``limiting_test``
         ("" where nothing limits), ``margin`` (of the answer where a cover fits, else of the limiting cover),

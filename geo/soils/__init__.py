@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from geo.soils.horizons import PROFILE_MM
+from geo.profile import PROFILE_MM
 from geo.soils.layers import (
     STEP_MM,
     Floats,

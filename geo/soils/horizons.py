@@ -7,18 +7,13 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from geo.errors import Action, Problem
+from geo.profile import LAYER_EDGES_MM, PROFILE_MM, SURFACE_MM
 from geo.soils.pedotransfer import (
     DEFAULT_ORGANIC_MATTER_PERCENT,
     PARTICLE_DENSITY,
     fragment_volume,
     saxton_rawls,
 )
-
-LAYER_MM = 304.8
-N_LAYERS = 4
-PROFILE_MM = LAYER_MM * N_LAYERS
-LAYER_EDGES_MM = tuple(LAYER_MM * i for i in range(N_LAYERS + 1))
-SURFACE_MM = 100.0
 
 TOLERANCE_CM = 2.0  # a seam between horizons that is rounding, not a missing horizon
 ORGANIC_MATTER_PERCENT = 35.0  # about 20 % organic carbon: organic soil material (Keys to Soil Taxonomy)
@@ -262,41 +257,6 @@ def surface_means(horizons: pd.DataFrame, columns: list[str], depth_mm: float = 
         share = pd.Series(np.where(known, weight, 0.0), index=keys).groupby(level=0).sum()
         out[column] = total / share.where(share > 0)
     return pd.DataFrame(out, columns=columns)
-
-
-def water_storage_cm(
-    components: pd.DataFrame, horizons: pd.DataFrame, depths_cm: tuple[float, ...] = (25, 50, 100, 150)
-) -> pd.DataFrame:
-    """Return the available water of each map unit to given depths, the way the survey adds it up.
-
-    Every horizon is clipped to the depth, thickness times ``awc_r`` is summed over each component, and the
-    components that have a capacity are averaged by their percentage. Rock without a value counts as nothing;
-    no restriction is cut.
-
-    Parameters
-    ----------
-    components : DataFrame
-        ``mukey``, ``cokey``, ``comppct_r`` (%).
-    horizons : DataFrame
-        ``cokey``, ``hzdept_r``, ``hzdepb_r`` (cm), ``awc_r`` (cm/cm).
-    depths_cm : tuple of float
-
-    Returns
-    -------
-    DataFrame
-        cm of water, index ``mukey``, one column a depth; NaN where no component has a capacity.
-    """
-    known = horizons[horizons["awc_r"].notna()]
-    out = {}
-    for depth in depths_cm:
-        inside = overlap_mm(known["hzdept_r"], known["hzdepb_r"], (0.0, depth))[:, 0]
-        water = pd.Series(inside * known["awc_r"].to_numpy(float), index=known["cokey"].to_numpy())
-        cm = components["cokey"].map(water.groupby(level=0).sum())
-        share = components["comppct_r"].where(cm.notna(), 0.0).fillna(0.0)
-        total = (cm.fillna(0.0) * share).groupby(components["mukey"]).sum()
-        weight = share.groupby(components["mukey"]).sum()
-        out[depth] = total / weight.where(weight > 0)
-    return pd.DataFrame(out)
 
 
 def _listed(label: pd.Series, cokey: str, what: str, action: Action, fix: str = "") -> Problem:

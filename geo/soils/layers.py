@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from geo.profile import LAYER_EDGES_MM, N_LAYERS, PROFILE_MM, SURFACE_MM
 from geo.soils import groups
-from geo.soils.horizons import LAYER_EDGES_MM, N_LAYERS, PROFILE_MM, SURFACE_MM, overlap_mm
+from geo.soils.horizons import overlap_mm
 from geo.soils.pedotransfer import TEXTURE_CLASSES, saxton_rawls, texture_class
 from geo.soils.surface import DEFAULT_GROUP, DEFAULT_TEXTURE
 from geo.soils.table import AWC_COLUMNS, PROFILE_COLUMNS, WILTING_COLUMNS
@@ -61,6 +62,12 @@ def layer_weights(top_mm: Floats, bottom_mm: Floats) -> tuple[Floats, Floats]:
     Parameters
     ----------
     top_mm, bottom_mm : ndarray, shape (k,)
+        Depths from the surface, mm.
+
+    Returns
+    -------
+    top_mm, bottom_mm : ndarray, shape (k,)
+        In order of depth.
 
     Raises
     ------
@@ -198,6 +205,10 @@ def soils_from_water(
     root_limit_mm : ndarray, shape (y, x)
     surface : DataFrame
         Index ``texture``; ``wp_low``, ``wp_high``, ``sat``.
+
+    Returns
+    -------
+    GridSoils
     """
     shape = awc.shape[1:]
     loam = surface.loc[DEFAULT_TEXTURE]
@@ -224,6 +235,13 @@ def join_equal_cells(
 
     Capacity is rounded to `step_mm` a foot, water contents to 0.02, the root limit to 50 mm. All steps are doubled
     until there are at most `max_profiles` soils.
+
+    Parameters
+    ----------
+    soils : GridSoils
+    step_mm : float
+        Step to which the capacity of a foot is rounded, mm.
+    max_profiles : int
 
     Returns
     -------

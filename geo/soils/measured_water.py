@@ -7,14 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geo.soils.horizons import LAYER_EDGES_MM, LAYER_MM, N_LAYERS, PROFILE_MM
+from geo.profile import LAYER_EDGES_MM, LAYER_MM, N_LAYERS, PROFILE_MM
 
 Floats = NDArray[np.float64]
 
 LEAST_MEASURED_SHARE = 0.5
-"""A layer of which less was measured has no value; the mean of the rest stands for the whole (common practice)."""
+"""A layer with a smaller measured share has no value; else that part counts for all of it (common practice)."""
 WHOLE_SHARE = 0.9
-"""A layer measured to this share counts as whole (30 cm are no foot); others are marked (common practice)."""
+"""A layer measured to this share counts as whole (30 cm is less than a foot); others are marked (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +25,9 @@ class FootWater:
     ----------
     available_mm : ndarray, shape (4,)
         Plant-available water; 0 below the wilting point, NaN where too little of the layer was measured. A layer
-        that lies below the root limit holds 0.
+        below the root limit holds 0.
     measured_share : ndarray, shape (4,)
-        Share of the layer's thickness above the root limit that readings cover, 0-1; NaN where nothing lies above it.
+        Share of the layer's thickness above the root limit that readings cover, 0-1; NaN where all of it is below.
     used : ndarray of bool, shape (reading,)
         Readings that a value rests on.
     """
@@ -38,15 +38,36 @@ class FootWater:
 
 
 def volumetric(gravimetric: ArrayLike, bulk_density: ArrayLike) -> Floats:
-    """Return the volumetric water content (m3/m3) of a gravimetric one (kg/kg) at a bulk density (g/cm3).
+    """Return the volumetric water content: a cubic centimetre of water weighs one gram.
 
-    A cubic centimetre of water weighs one gram, so the content by volume is the content by mass times the density.
+    Parameters
+    ----------
+    gravimetric : array
+        Water per mass of dry soil, kg/kg.
+    bulk_density : array
+        Dry mass per volume, g/cm3.
+
+    Returns
+    -------
+    float array
+        m3/m3.
     """
     return np.asarray(gravimetric, float) * np.asarray(bulk_density, float)
 
 
 def foot_thickness_mm(root_limit_mm: float) -> Floats:
-    """Return the thickness of each one-foot layer above the root limit, mm, shape (4,)."""
+    """Return the thickness of each one-foot layer above the root limit.
+
+    Parameters
+    ----------
+    root_limit_mm : float
+        Depth of the root limit, mm.
+
+    Returns
+    -------
+    float array (4,)
+        mm, 0 to 304.8.
+    """
     return np.clip(root_limit_mm - np.asarray(LAYER_EDGES_MM[:-1]), 0.0, LAYER_MM)
 
 
@@ -66,7 +87,7 @@ def foot_water(
     Parameters
     ----------
     top_mm, bottom_mm : array_like, shape (reading,)
-        The interval that each reading stands for, mm from the surface.
+        The interval that each reading covers, mm from the surface.
     content : array_like, shape (reading,)
         Volumetric water content, m3/m3.
     own_wilting : array_like, shape (reading,)
@@ -114,7 +135,19 @@ def foot_water(
 
 
 def mean_water(parts: list[FootWater], weight: ArrayLike) -> FootWater:
-    """Return the weighted mean over the soils that one sounding may stand on."""
+    """Return the weighted mean over the soils that may be at the place of one sounding.
+
+    Parameters
+    ----------
+    parts : list of FootWater
+        The sounding, cut over each soil.
+    weight : array (part,)
+        Share of each soil; need not add to 1.
+
+    Returns
+    -------
+    FootWater
+    """
     share = np.asarray(weight, float) / np.sum(weight)
     available = np.einsum("p,pk->k", share, np.array([p.available_mm for p in parts]))
     measured = np.array([p.measured_share for p in parts])
@@ -147,7 +180,17 @@ class Misfit:
 
 
 def misfit(modelled_mm: ArrayLike, measured_mm: ArrayLike) -> Misfit:
-    """Compare pairs; pairs with a missing value do not count."""
+    """Compare pairs; pairs with a missing value do not count.
+
+    Parameters
+    ----------
+    modelled_mm, measured_mm : array (pair,)
+        Depth of water, mm.
+
+    Returns
+    -------
+    Misfit
+    """
     difference = np.asarray(modelled_mm, float) - np.asarray(measured_mm, float)
     difference = difference[np.isfinite(difference)]
     if not difference.size:

@@ -46,7 +46,7 @@ class SoilWater:
     bulk_density : ndarray
         g/cm3.
     calibrated : ndarray of bool
-        False where the inputs lie outside the data behind the equations
+        False where the inputs are outside the data behind the equations
         (clay above 60 %, organic matter above 8 %) or the result is not ordered.
     """
 
@@ -80,7 +80,7 @@ def saxton_rawls(sand: ArrayLike, clay: ArrayLike, organic_matter_percent: Array
 
     References
     ----------
-    Saxton, K.E. & Rawls, W.J. (2006), Soil Sci. Soc. Am. J. 70:1569-1578, equations of table 1,
+    Saxton, K.E. & Rawls, W.J. (2006), Soil Sci. Soc. Am. J. 70:1569-1578, doi:10.2136/sssaj2005.0117, table 1,
     doi 10.2136/sssaj2005.0117.
     """
     s, c, om = np.broadcast_arrays(*(np.asarray(v, float) for v in (sand, clay, organic_matter_percent)))

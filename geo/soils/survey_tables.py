@@ -97,14 +97,24 @@ SURVEY_COLUMNS: dict[str, tuple[Column, ...]] = {
 
 
 def clean_key(values: pd.Series) -> pd.Series:
-    """Return keys as trimmed text; a whole number read as a float loses its ``.0``."""
+    """Return keys as trimmed text; a whole number read as a float loses its ``.0``.
+
+    Parameters
+    ----------
+    values : Series
+        Text or numbers; missing values become "".
+
+    Returns
+    -------
+    Series of str
+    """
     return values.astype("string").fillna("").str.strip().str.replace(r"\.0+$", "", regex=True).astype(object)
 
 
 def check_table(name: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Problem]]:
     """Bring one survey table to the columns of `SURVEY_COLUMNS`.
 
-    Values that are not numbers or lie outside the survey's own limits become missing and are listed; rows without a
+    Values that are not numbers or are outside the survey's own limits become missing and are listed; rows without a
     key are left out and listed; columns that may be absent are added empty.
 
     Parameters

@@ -12,12 +12,10 @@ import pandas as pd
 import xarray as xr
 
 from geo.errors import Problem
+from geo.profile import N_LAYERS, PROFILE_MM, SURFACE_MM
 from geo.soils import groups
 from geo.soils.horizons import (
-    N_LAYERS,
     ORGANIC_SOIL_CM,
-    PROFILE_MM,
-    SURFACE_MM,
     broken_profiles,
     fill_capacity,
     layer_capacity,
@@ -64,7 +62,7 @@ _NOT_SOIL = (
 
 @dataclass(frozen=True, slots=True)
 class SoilTable:
-    """Soil profiles, the map units they belong to, and where the map units lie.
+    """Soil profiles, the map units they belong to, and the map of these units.
 
     Attributes
     ----------
@@ -74,7 +72,7 @@ class SoilTable:
         over the rated profiles (they sum to 1).
     map_units : DataFrame
         Index ``map_unit_id``, columns `MAP_UNIT_COLUMNS`. ``rated_share`` is the part of the area that the rated
-        profiles stand for; ``reason`` says why it is 0.
+        profiles cover; ``reason`` says why it is 0.
     polygons : GeoDataFrame or None
         ``map_unit_id`` and ``geometry``, with a CRS.
     code_raster : DataArray or None
@@ -136,7 +134,7 @@ def build_soil_table(
     water_table_cm : mapping, optional
         Component key to the highest water table of the year, cm.
     polygons, code_raster, codes
-        Where the map units lie, passed through to the `SoilTable`. Map units that only the map knows are added
+        The map of the map units, passed through to the `SoilTable`. Map units that only the map knows are added
         as not rated.
 
     Returns

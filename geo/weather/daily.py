@@ -272,34 +272,23 @@ def fill_short_gaps(values: np.ndarray, longest_days: int) -> tuple[np.ndarray, 
     return out, fill
 
 
-def missing_days(weather: xr.Dataset, first: tuple[int, int], last: tuple[int, int]) -> xr.DataArray:
-    """Return the missing days of each year's window, dims ``(cell, year)``; a window may pass New Year.
-
-    Counted are days of the window without precipitation or a temperature, and days that the record does not
-    reach. `year` is the year in which the window starts.
-    """
-    key = weather["month"].values * 100 + weather["day"].values
-    low, high = first[0] * 100 + first[1], last[0] * 100 + last[1]
-    over = low > high
-    inside = (key >= low) | (key <= high) if over else (key >= low) & (key <= high)
-    year = weather["year"].values.astype(int) - (over & (key <= high))
-    known = ~np.any([np.isnan(weather[v].transpose("cell", "time").values) for v in REQUIRED], axis=0)
-    years = np.arange(year[inside].min(), year[inside].max() + 1)
-    real = _has_leap_days(weather)
-    counts = np.empty((weather.sizes["cell"], years.size), dtype=int)
-    for i, y in enumerate(years.tolist()):
-        base = y if real else 2001
-        # A common year stands in for the 365-day years of synthetic weather.
-        length = (pd.Timestamp(base + over, *last) - pd.Timestamp(base, *first)).days + 1
-        counts[:, i] = length - known[:, inside & (year == y)].sum(axis=1)
-    return xr.DataArray(counts, dims=("cell", "year"), coords={"year": years}, name="missing_days")
-
-
 def usable_years(weather: xr.Dataset, calendar: Calendar, rule: GapRule | None = None) -> xr.DataArray:
-    """Return which seasons the gap rule admits, bool, dims ``(cell, year)``; `year` is the harvest year.
+    """Return which seasons the gap rule admits.
 
     A season runs from the run-in before harvest to the next planting. It is used when no day of it lacks
     precipitation or temperature and not more than `most_filled_days` temperatures were filled.
+
+    Parameters
+    ----------
+    weather : xarray.Dataset
+        Daily weather, dims ``(cell, time)``, from `clean_daily`.
+    calendar : Calendar
+    rule : GapRule, optional
+
+    Returns
+    -------
+    xarray.DataArray of bool
+        Dims ``(cell, year)``; `year` is the harvest year.
 
     Raises
     ------
@@ -323,9 +312,16 @@ def usable_years(weather: xr.Dataset, calendar: Calendar, rule: GapRule | None =
 def common_years(usable: xr.DataArray, least_years: int = 10) -> tuple[np.ndarray, np.ndarray, list[Problem]]:
     """Return the cells kept and the harvest years that all of them may use.
 
-    All units are compared on the same years. The cell with the fewest usable years is left out, again and
-    again, until the rest share `least_years`, or as many as the fullest cell has where the whole record is shorter:
-    ten years hold nine seasons, and a short record is no reason to leave all cells but one out.
+    All units are compared on the same years. The cell with the fewest usable years is left out, repeatedly, until
+    the rest share `least_years`, or as many as the fullest cell has where the whole record is shorter: ten years hold
+    nine seasons, and a short record must not leave out every cell but one.
+
+    Parameters
+    ----------
+    usable : xarray.DataArray of bool
+        Dims ``(cell, year)``, from `usable_years`.
+    least_years : int
+        Harvest years that the cells are to share.
 
     Returns
     -------

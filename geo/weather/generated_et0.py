@@ -7,6 +7,7 @@ import xarray as xr
 
 from geo.season import MONTH_DAYS
 from geo.weather import reference_et as et
+from geo.weather.air_humidity import dewpoint_offset
 from geo.weather.month_curve import DAYS, by_month_steps, month_average, positive_daily_curve
 from geo.weather.monthly_normals import optional_normal
 
@@ -69,7 +70,7 @@ def _combined_et0(
     )
     precip = normals["precip_mm"].values.sum(axis=1)
     dryness = precip / np.maximum(by_temperature.sum(axis=1) / years, 1.0)
-    vapour = et.vapour_pressure_from_tmin(tmin, et.dewpoint_offset(dryness)[:, None])
+    vapour = et.vapour_pressure_from_tmin(tmin, dewpoint_offset(dryness)[:, None])
     got = month_average(vapour, years)
     vapour = vapour * by_month_steps(optional_normal(normals, "vapour_pressure_kpa", got) / got, years)
     daily_wind = np.tile(positive_daily_curve(wind), (1, years))

@@ -46,7 +46,7 @@ from geo.weather.wet_days import (
 )
 
 MIN_RANGE_C = 0.5
-"""A day's maximum lies at least this far above its minimum."""
+"""Smallest difference of a day's maximum and minimum, C."""
 
 FIT_YEARS = 10
 """Draws this long or longer are fitted, as a whole, to the normals; shorter ones are left as drawn."""

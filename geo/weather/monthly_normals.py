@@ -1,4 +1,4 @@
-"""Monthly normals: what they must hold, and stand-ins for what they may lack."""
+"""Monthly normals: the variables that are required, and estimates of those that may be missing."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def check_normals(normals: xr.Dataset) -> None:
 
 
 def optional_normal(normals: xr.Dataset, name: str, stand_in: np.ndarray) -> np.ndarray:
-    """Return a variable with its gaps filled by the stand-in, or the stand-in."""
+    """Return a variable with its gaps filled by an estimate, or the estimate itself."""
     if name not in normals:
         return stand_in
     values = normals[name].transpose("cell", "month").values.astype("float64")

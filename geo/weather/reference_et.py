@@ -1,9 +1,15 @@
-"""Reference evapotranspiration and the quantities it is made of.
+"""Reference evapotranspiration and the quantities it is computed from.
 
-Every function is one equation of Allen, Pereira, Raes and Smith (1998), *Crop evapotranspiration*,
-FAO Irrigation and Drainage Paper 56, and says which. All take and return plain arrays (or
-`xarray.DataArray`) that broadcast against each other. `daily_et0` puts them together for a daily
-weather Dataset.
+Every function is one numbered equation of [1]_, named in its docstring. All take and return plain arrays (or
+`xarray.DataArray`) that broadcast against each other; names carry the unit (``_c`` is degrees Celsius, ``_mj`` is
+MJ m-2 day-1, ``_kpa`` is kilopascal). `daily_et0` combines them for a daily weather Dataset.
+
+References
+----------
+.. [1] Allen, R.G., Pereira, L.S., Raes, D. and Smith, M. (1998), Crop evapotranspiration. FAO Irrigation and
+   Drainage Paper 56 ("FAO-56").
+.. [2] Hargreaves, G.H. and Samani, Z.A. (1985), Reference crop evapotranspiration from temperature. Applied
+   Engineering in Agriculture 1:96-99, doi:10.13031/2013.26773.
 """
 
 from __future__ import annotations
@@ -51,16 +57,6 @@ def psychrometric_constant(pressure_kpa: Array) -> Array:
     return 0.665e-3 * pressure_kpa
 
 
-def vapour_pressure_from_humidity(
-    tmin_c: Array, tmax_c: Array, rh_min_percent: Array, rh_max_percent: Array
-) -> Array:
-    """Return actual vapour pressure in kPa from the day's humidity extremes in % (FAO-56 eq 17)."""
-    return (
-        saturation_vapour_pressure(tmin_c) * rh_max_percent / 100.0
-        + saturation_vapour_pressure(tmax_c) * rh_min_percent / 100.0
-    ) / 2.0
-
-
 def vapour_pressure_from_tmin(tmin_c: Array, dewpoint_offset_c: Array = 0.0) -> Array:
     """Return actual vapour pressure in kPa, dew point taken as the minimum less an offset (FAO-56 eq 48).
 
@@ -69,35 +65,10 @@ def vapour_pressure_from_tmin(tmin_c: Array, dewpoint_offset_c: Array = 0.0) -> 
     tmin_c : array
         Daily minimum temperature, C.
     dewpoint_offset_c : array
-        What the dew point lies below the minimum: 0 where the land around is well watered,
-        2 to 3 C at dry sites (FAO-56 annex 6). See `dewpoint_offset`.
+        Depression of the dew point below the minimum, C: 0 where the surrounding land is well watered,
+        2 to 3 C at dry sites (FAO-56 annex 6). See `geo.weather.air_humidity.dewpoint_offset`.
     """
     return saturation_vapour_pressure(tmin_c - dewpoint_offset_c)
-
-
-def dewpoint_offset(
-    aridity_index: Array, dry_offset_c: float = 3.0, dry_index: float = 0.20, humid_index: float = 0.65
-) -> Array:
-    """Return how far the dew point lies below the daily minimum, in C, from annual precipitation / ET0.
-
-    FAO-56 annex 6 gives 0 C for well watered and 2 to 3 C for dry sites. The line between them (0 C at
-    `humid_index` and above, `dry_offset_c` at `dry_index` and below) is our choice: common practice, no source.
-    """
-    return np.clip(dry_offset_c * (humid_index - aridity_index) / (humid_index - dry_index), 0.0, dry_offset_c)
-
-
-def vapour_pressure_deficit(
-    tmin_c: Array, tmax_c: Array, vapour_pressure_kpa: Array, daytime_share: float = 0.5
-) -> Array:
-    """Return the vapour pressure deficit of the day in kPa, never below 0.
-
-    The saturated pressure lies `daytime_share` of the way from that at the minimum to that at the maximum
-    temperature: 0.5 is the mean of 24 hours (FAO-56 eq 12); plants transpire by day, where general crop models take
-    0.66 to 0.75 (Tanner and Sinclair 1983 tie transpiration efficiency to the deficit of the daytime).
-    """
-    at_min = saturation_vapour_pressure(tmin_c)
-    by_day = at_min + daytime_share * (saturation_vapour_pressure(tmax_c) - at_min)
-    return np.maximum(by_day - vapour_pressure_kpa, 0.0)
 
 
 def day_number(month: Array, day: Array) -> np.ndarray:
@@ -132,16 +103,6 @@ def extraterrestrial_radiation(latitude_deg: Array, day_number: Array) -> Array:
     return 24.0 * 60.0 / np.pi * SOLAR_CONSTANT * inverse_relative_distance(day_number) * geometry
 
 
-def daylight_hours(latitude_deg: Array, day_number: Array) -> Array:
-    """Return the longest possible duration of sunshine in hours (FAO-56 eq 34)."""
-    return 24.0 / np.pi * sunset_hour_angle(latitude_deg, day_number)
-
-
-def solar_from_sunshine(sunshine_h: Array, daylight_h: Array, ra_mj: Array) -> Array:
-    """Return solar radiation in MJ m-2 day-1 from hours of sunshine (FAO-56 eq 35, default coefficients)."""
-    return (0.25 + 0.50 * sunshine_h / daylight_h) * ra_mj
-
-
 def solar_from_temperature(tmin_c: Array, tmax_c: Array, ra_mj: Array, krs: float = KRS_INTERIOR) -> Array:
     """Return solar radiation in MJ m-2 day-1 from the daily temperature range (FAO-56 eq 50).
 
@@ -170,21 +131,6 @@ def net_longwave(
     kelvin4 = ((tmax_c + 273.16) ** 4 + (tmin_c + 273.16) ** 4) / 2.0
     cloudiness = 1.35 * np.clip(solar_mj / np.maximum(clear_sky_mj, 1e-6), 0.3, 1.0) - 0.35
     return STEFAN_BOLTZMANN * kelvin4 * (0.34 - 0.14 * np.sqrt(vapour_pressure_kpa)) * cloudiness
-
-
-def soil_heat_flux_monthly(previous_c: Array, next_c: Array) -> Array:
-    """Return monthly soil heat flux in MJ m-2 day-1 from the months before and after (FAO-56 eq 43)."""
-    return 0.07 * (next_c - previous_c)
-
-
-def soil_heat_flux_from_previous(previous_c: Array, current_c: Array) -> Array:
-    """Return monthly soil heat flux in MJ m-2 day-1 when the next month is unknown (FAO-56 eq 44)."""
-    return 0.14 * (current_c - previous_c)
-
-
-def wind_at_2m(wind_m_s: Array, height_m: Array) -> Array:
-    """Return wind speed at 2 m in m/s from that at another height over grass (FAO-56 eq 47)."""
-    return wind_m_s * 4.87 / np.log(67.8 * height_m - 5.42)
 
 
 def penman_monteith(
@@ -217,7 +163,7 @@ def penman_monteith(
 
 
 def hargreaves_samani(tmin_c: Array, tmax_c: Array, ra_mj: Array, tmean_c: Array | None = None) -> Array:
-    """Return reference ET in mm per day from temperatures (FAO-56 eq 52; Hargreaves & Samani 1985).
+    """Return reference ET in mm per day from temperatures (FAO-56 eq 52; [2]_).
 
     `tmean_c` defaults to (Tmax + Tmin) / 2. Never negative.
     """
@@ -265,6 +211,11 @@ def daily_et0(weather: xr.Dataset) -> xr.Dataset:
     weather : xarray.Dataset
         Daily weather, dims ``(cell, time)``, with `tmin_c`, `tmax_c` (C), the integer coordinates
         `month` and `day` on ``time`` and `latitude`, `elevation_m` on ``cell``.
+
+    Returns
+    -------
+    xarray.Dataset
+        The same, with ``et0_mm`` ``(cell, time)`` in mm per day.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""How daily temperatures swing about their mean: correlated, persistent residuals."""
+"""Variation of daily temperatures about their mean: correlated, persistent residuals."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ import numpy as np
 
 RESIDUAL_A = np.array([[0.567, 0.086, -0.002], [0.253, 0.504, -0.050], [-0.006, -0.039, 0.244]])
 RESIDUAL_B = np.array([[0.781, 0.0, 0.0], [0.328, 0.637, 0.0], [0.238, -0.341, 0.873]])
-"""Richardson (1981), Water Resour. Res. 17:182-190: x(t) = A x(t-1) + B e(t), in the order
-maximum temperature, minimum temperature, solar radiation. Copies with other digits circulate; these
+"""Richardson (1981), Water Resour. Res. 17:182-190, doi:10.1029/WR017i001p00182: x(t) = A x(t-1) + B e(t), in
+the order maximum temperature, minimum temperature, solar radiation. Copies with other digits circulate; these
 reproduce their own lag-0 and lag-1 correlations."""
 
 _SPIN_UP_DAYS = 60
@@ -29,7 +29,7 @@ def default_tmax_sd(tmax_c: np.ndarray) -> np.ndarray:
     """Return the standard deviation of daily maxima (C) from the month's mean maximum (C).
 
     Status: fitted here to 108 station months of nine daily records of Nebraska, 1982 to 2018
-    (residual 0.7 C); a stand-in elsewhere (up to 3.2 C too wide in a New Hampshire winter).
+    (residual 0.7 C); an approximation elsewhere (up to 3.2 C too wide in a New Hampshire winter).
     """
     return np.clip(8.73 - 0.127 * np.asarray(tmax_c, dtype="float64"), 1.5, 10.0)
 

@@ -9,29 +9,10 @@ WET_DAY_MM = 0.254
 """A wet day has at least this much (0.01 in, the smallest amount that US stations measure)."""
 
 GENG_PERSISTENCE = 0.25
-"""P(wet after wet) less P(wet after dry) (Geng, Penning de Vries & Supit 1986)."""
+"""P(wet after wet) less P(wet after dry): Geng, Penning de Vries and Supit (1986), Agric. For. Meteorol. 36:363-376,
+doi:10.1016/0168-1923(86)90014-6."""
 
 MAX_WET_FRACTION = 0.95
-
-
-def geng_transitions(wet_day_fraction: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return P(wet after dry) and P(wet after wet) from the share of wet days.
-
-    Geng, Penning de Vries and Supit (1986), Agric. For. Meteorol. 36:363-376: 0.75 f, and 0.25 more
-    than that. The chain's stationary wet share is then f itself.
-    """
-    return transitions(wet_day_fraction, GENG_PERSISTENCE)
-
-
-def transitions(wet_day_fraction: np.ndarray, persistence: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
-    """Return P(wet after dry) and P(wet after wet) of the chain with this wet share and lag-1 correlation."""
-    after_dry = (1.0 - np.asarray(persistence)) * np.asarray(wet_day_fraction)
-    return after_dry, after_dry + persistence
-
-
-def stationary_wet_probability(after_dry: np.ndarray, after_wet: np.ndarray) -> np.ndarray:
-    """Return the long-run wet share of a two-state chain (Richardson 1981)."""
-    return after_dry / (1.0 + after_dry - after_wet)
 
 
 def geng_gamma(mean_wet_day_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -53,7 +34,7 @@ def estimate_wet_day_fraction(precip_mm_day: np.ndarray, tmean_c: np.ndarray) ->
 
     Status: fitted here by least squares of logarithms to 108 station months, nine daily records of
     Nebraska 1982 to 2018 (NOAA GHCN-Daily, free use; the Champion record of AquaCrop-OSPy, MIT); the
-    residual is 21 % of the value. Elsewhere it is a stand-in (7 to 36 % too few wet days in New Hampshire):
+    residual is 21 % of the value. Elsewhere it is an approximation (7 to 36 % too few wet days in New Hampshire):
     give `wet_day_fraction` where it is known.
     """
     per_month = np.maximum(np.asarray(precip_mm_day, dtype="float64"), 0.0) * 30.4
@@ -63,6 +44,9 @@ def estimate_wet_day_fraction(precip_mm_day: np.ndarray, tmean_c: np.ndarray) ->
 
 def draw_wet_days(uniform: np.ndarray, share: np.ndarray, slow: np.ndarray, persistence: np.ndarray) -> np.ndarray:
     """Return wet days, shape ``(cell, day)`` bool, of a first-order chain driven by the same uniforms in each cell.
+
+    With share f and persistence k, P(wet after dry) is (1 - k) f and P(wet after wet) is k more; the wet share in the
+    long run is f. Geng, Penning de Vries and Supit (1986), Agric. For. Meteorol. 36:363-376, have k = 0.25.
 
     Parameters
     ----------

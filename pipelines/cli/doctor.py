@@ -1,4 +1,4 @@
-"""Look at this machine: versions, the map libraries that each package brings, and what is known to clash."""
+"""Look at this machine: versions, the map libraries that each package brings, and known conflicts."""
 
 from __future__ import annotations
 
@@ -10,9 +10,18 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-_PACKAGES = ("springfill", "numpy", "numba", "pandas", "xarray", "geopandas", "shapely", "folium")
+from pipelines.study.house import version
+
+_PACKAGES = ("numpy", "numba", "pandas", "xarray", "geopandas", "shapely", "folium", "rasterio", "pyogrio", "pyproj")
+# Each map library, and the attributes in which packages give the version of their own copy of it.
+_INSIDE = {
+    "GDAL": (("rasterio", "__gdal_version__"), ("pyogrio", "__gdal_version_string__")),
+    "PROJ": (("rasterio", "__proj_version__"), ("pyproj", "proj_version_str")),
+    "netCDF": (("netCDF4", "__netcdf4libversion__"),),
+}
 # Set by desktop GIS and other installers; a wheel that finds them reads the wrong coordinate database.
 _FOREIGN = ("PROJ_LIB", "PROJ_DATA", "GDAL_DATA", "GDAL_DRIVER_PATH")
+_FRESH = "Use a fresh virtual environment: python -m venv .venv, then install springfill in it."
 
 
 @dataclass
@@ -22,81 +31,43 @@ class Findings:
     facts: list[tuple[str, str]] = field(default_factory=list)
     conflicts: list[tuple[str, str]] = field(default_factory=list)
 
+    def look(self, name: str, seen: Callable[..., str], *arguments: str) -> str:
+        """Note a fact and return it; any error is a conflict of this machine, whatever its type, and returns ""."""
+        try:
+            value = seen(*arguments)
+        except Exception as error:
+            shown = " ".join(str(error).split())[:160]
+            self.conflicts.append((f"{name} does not work: {type(error).__name__}: {shown}", _FRESH))
+            return ""
+        self.facts.append((name, value))
+        return value
+
 
 def examine() -> Findings:
     """Return versions and conflicts of this Python."""
     found = Findings()
     found.facts.append(("python", f"{platform.python_version()} on {platform.system()} {platform.machine()}"))
+    found.facts.append(("springfill", version()))
     for name in _PACKAGES:
-        try:
-            found.facts.append((name, importlib.metadata.version(name)))
-        except importlib.metadata.PackageNotFoundError:
-            if name == "springfill":
-                found.facts.append((name, "not installed, run from its source"))
-            else:
-                found.conflicts.append((f"{name} is not installed.", "python -m pip install --upgrade springfill"))
-    gdal: dict[str, str] = {}
-    proj: dict[str, str] = {}
-    _try(found, "rasterio", lambda: _rasterio(gdal, proj))
-    _try(found, "pyogrio", lambda: _pyogrio(gdal))
-    _try(found, "pyproj", lambda: _pyproj(proj))
-    _try(found, "netCDF4", lambda: f"netCDF {_attribute('netCDF4', '__netcdf4libversion__')}")
-    _compare(found, "GDAL", gdal)
-    _compare(found, "PROJ", proj)
-    for name in _FOREIGN:
-        if os.environ.get(name):
-            found.facts.append((name, os.environ[name]))
+        found.look(name, importlib.metadata.version, name)
+    for library, copies in _INSIDE.items():
+        seen = {package: found.look(f"{library} in {package}", _attribute, package, name) for package, name in copies}
+        versions = {package: version for package, version in seen.items() if version}
+        # Two copies of one library in one program are usual with wheels; only different major versions clash.
+        if len({version.split(".")[0] for version in versions.values()}) > 1:
+            shown = ", ".join(f"{version} in {package}" for package, version in versions.items())
+            fix = f"Upgrade both: python -m pip install --upgrade {' '.join(versions)}"
+            found.conflicts.append((f"Two major versions of {library}: {shown}.", fix))
+    found.facts += [(name, os.environ[name]) for name in _FOREIGN if os.environ.get(name)]
     if os.environ.get("PROJ_LIB") or os.environ.get("PROJ_DATA"):
         found.facts.append(("note", "PROJ_LIB or PROJ_DATA is set; unset it if coordinates come out wrong"))
-    _try(found, "coordinates", _coordinates)
-    _try(found, "temporary folder", _temporary)
+    found.look("coordinates", _coordinates)
+    found.look("temporary folder", _temporary)
     return found
-
-
-def _try(found: Findings, name: str, look: Callable[[], str]) -> None:
-    """Note what `look` says; anything that it raises is a conflict of this machine, whatever its type."""
-    try:
-        found.facts.append((name, look()))
-    except Exception as error:
-        told = " ".join(str(error).split())[:160]
-        found.conflicts.append(
-            (
-                f"{name} does not work: {type(error).__name__}: {told}",
-                "Use a fresh virtual environment: python -m venv .venv, then install springfill in it.",
-            )
-        )
 
 
 def _attribute(module: str, name: str) -> str:
     return str(getattr(importlib.import_module(module), name))
-
-
-def _rasterio(gdal: dict[str, str], proj: dict[str, str]) -> str:
-    gdal["rasterio"] = _attribute("rasterio", "__gdal_version__")
-    proj["rasterio"] = _attribute("rasterio", "__proj_version__")
-    return f"{_attribute('rasterio', '__version__')} with GDAL {gdal['rasterio']}, PROJ {proj['rasterio']}"
-
-
-def _pyogrio(gdal: dict[str, str]) -> str:
-    gdal["pyogrio"] = _attribute("pyogrio", "__gdal_version_string__")
-    return f"{_attribute('pyogrio', '__version__')} with GDAL {gdal['pyogrio']}"
-
-
-def _pyproj(proj: dict[str, str]) -> str:
-    proj["pyproj"] = _attribute("pyproj", "proj_version_str")
-    return f"{_attribute('pyproj', '__version__')} with PROJ {proj['pyproj']}"
-
-
-def _compare(found: Findings, library: str, versions: dict[str, str]) -> None:
-    """Two copies of one library in one program are usual with wheels; only different major versions are told."""
-    if len({v.split(".")[0] for v in versions.values()}) > 1:
-        shown = ", ".join(f"{v} in {name}" for name, v in versions.items())
-        found.conflicts.append(
-            (
-                f"Two major versions of {library}: {shown}.",
-                "Upgrade both: python -m pip install --upgrade rasterio pyogrio",
-            )
-        )
 
 
 def _coordinates() -> str:

@@ -8,9 +8,11 @@ from typing import Annotated
 
 import typer
 
+from pipelines.cli.terminal import ResultFolder, progress_terminal, show, terminal
+
 
 def export(
-    result: Annotated[Path, typer.Argument(metavar="RESULT_DIR", help="Folder of a finished run.")],
+    result: ResultFolder,
     target: Annotated[Path, typer.Argument(metavar="TARGET", help="File or folder to write.")],
     fmt: Annotated[
         str,
@@ -59,7 +61,7 @@ def parse_clip(text: str) -> Path | tuple[float, float, float, float]:
 
 
 def parse_bounds(text: str) -> tuple[float, float, float, float] | None:
-    """Return west, south, east, north, or None when the text is no four numbers."""
+    """Return west, south, east, north, or None when the text is not four numbers."""
     parts = [p for p in re.split(r"[,;\s]+", text.strip()) if p]
     try:
         west, south, east, north = (float(p) for p in parts)
@@ -90,16 +92,12 @@ def fetch(
     licences to fetch.json. Fields are yours: add them to the study file that it writes.
     """
     place = _area(county, bounds, area)
-    from rich.console import Console
-    from rich.markup import escape
-
     from pipelines.read.fetch.county import fetch_study
     from pipelines.run.progress import RunProgress
 
     span = parse_years(years)
     sources = parse_sources(source or [])
-    console = Console(highlight=False)
-    with RunProgress({}, Console(stderr=True)) as progress:
+    with RunProgress({}, progress_terminal()) as progress:
         report = fetch_study(
             place,
             folder,
@@ -108,17 +106,18 @@ def fetch(
             sources=sources or None,
             progress=progress.report,
         )
+    console = terminal()
     size = sum(file.bytes for file in report.files) / 1e6
-    console.print(
-        f"{len(report.files)} files ({size:.1f} MB) in [bold]{escape(str(report.folder))}[/bold]; "
-        f"{report.requests_sent} requests sent, {report.replies_reused} replies were already there"
+    show(
+        console,
+        f"{len(report.files)} files ({size:.1f} MB) in {report.folder}; "
+        f"{report.requests_sent} requests sent, {report.replies_reused} replies were already there",
     )
     for facts in report.sources.values():
-        console.print(f"  {escape(facts['label'])}: {escape(facts['licence'])}", soft_wrap=True)
+        show(console, f"  {facts['label']}: {facts['licence']}")
     for problem in report.problems:
-        console.print(f"  {escape(problem.where)}: {escape(problem.what)} ({problem.action})", soft_wrap=True)
-    console.print(f"Next: add your fields to {escape(str(report.study_file))}, then")
-    console.print(f"  springfill check {escape(str(report.study_file))}", soft_wrap=True)
+        show(console, f"  {problem.where}: {problem.what} ({problem.action})")
+    show(console, f"Next: add your fields to {report.study_file}, then\n  springfill check {report.study_file}")
 
 
 def _area(
@@ -129,12 +128,12 @@ def _area(
         raise typer.BadParameter("give one of --county CODE, --bounds W,S,E,N and --area FILE")
     if county is not None:
         if not re.fullmatch(r"\d{5}", county):
-            raise typer.BadParameter(f"{county!r} is no county code; give five digits such as 31057")
+            raise typer.BadParameter(f"{county!r} is not a county code; give five digits such as 31057")
         return county
     if bounds is not None:
         numbers = parse_bounds(bounds)
         if numbers is None:
-            raise typer.BadParameter(f"{bounds!r} is no four numbers; give W,S,E,N such as -102.1,40.3,-101.3,40.7")
+            raise typer.BadParameter(f"{bounds!r} is not four numbers; give W,S,E,N such as -102.1,40.3,-101.3,40.7")
         return numbers
     assert area is not None
     return area
@@ -144,7 +143,7 @@ def parse_years(text: str) -> tuple[int, int]:
     """Return first and last year from ``1991-2020``."""
     match = re.fullmatch(r"\s*(\d{4})\s*[-:,]\s*(\d{4})\s*", text)
     if not match or int(match[1]) > int(match[2]):
-        raise typer.BadParameter(f"{text!r} is no span of years; give such as 1991-2020")
+        raise typer.BadParameter(f"{text!r} is not a span of years; give one such as 1991-2020")
     return int(match[1]), int(match[2])
 
 
@@ -154,6 +153,6 @@ def parse_sources(pairs: list[str]) -> dict[str, str]:
     for pair in pairs:
         name, equals, address = pair.partition("=")
         if not equals or not address:
-            raise typer.BadParameter(f"{pair!r} is no source; give NAME=URL")
+            raise typer.BadParameter(f"{pair!r} is not a source; give NAME=URL")
         found[name.strip()] = address.strip()
     return found

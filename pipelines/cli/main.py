@@ -15,9 +15,12 @@ from types import FrameType
 from typing import Annotated
 
 import typer
+from rich.console import Console
 
 from pipelines.cli import ask, layers, scale
 from pipelines.cli import run as runs
+from pipelines.cli.terminal import show
+from pipelines.study.house import version
 
 OK, FAILED, STOPPED = 0, 1, 130
 DEBUG = "SPRINGFILL_DEBUG"
@@ -37,56 +40,39 @@ app = typer.Typer(
 )
 
 _RUN, _ASK, _LAYERS = "Run a study", "Ask about a study", "Layers in and out"
-_COMMANDS: tuple[tuple[Callable[..., None], str, tuple[str, ...]], ...] = (
-    (runs.demo, _RUN, ("springfill demo", "springfill demo --out /tmp/larkspur")),
-    (runs.new, _RUN, ("springfill new my_county",)),
-    (ask.check, _RUN, ("springfill check my_county/study.toml",)),
-    (
-        runs.screen,
-        _RUN,
-        ("springfill screen my_county/study.toml", "springfill screen my_county/study.toml --out /data/my_county"),
-    ),
-    (
-        scale.sweep,
-        _RUN,
-        (
-            "springfill sweep region.toml",
-            "springfill sweep region.toml --workers 4 --out /data/region",
-            "springfill sweep region.toml --scheduler tcp://10.0.0.5:8786",
-        ),
-    ),
-    (
-        ask.explain,
-        _ASK,
-        (
-            "springfill explain larkspur --field LK-0001",
-            "springfill explain larkspur --point -103.1,40.1",
-            "springfill explain larkspur --field LK-0001 --json",
-        ),
-    ),
-    (ask.doctor, _ASK, ("springfill doctor",)),
-    (
-        layers.export,
-        _LAYERS,
-        (
-            "springfill export larkspur fields.geojson",
-            "springfill export larkspur zones_utm --format cog --layer zones --crs EPSG:32613",
-            "springfill export larkspur part.gpkg --clip -103.2,40.0,-103.0,40.2 --units us",
-            "springfill export larkspur any --format cog --list",
-        ),
-    ),
-    (
-        layers.fetch,
-        _LAYERS,
-        (
-            "springfill fetch my_county --county 31057",
-            "springfill fetch my_county --area area.geojson --climate normals",
-            "springfill fetch my_county --bounds -102.05,40.3,-101.3,40.7",
-        ),
-    ),
-)
-for _command, _panel, _examples in _COMMANDS:
-    _epilog = "\n\n".join(["[bold]Examples[/bold]", *_examples])
+_COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
+    (_RUN, runs.demo, """
+        springfill demo
+        springfill demo --out /tmp/larkspur"""),
+    (_RUN, runs.new, """
+        springfill new my_county"""),
+    (_RUN, ask.check, """
+        springfill check my_county/study.toml"""),
+    (_RUN, runs.screen, """
+        springfill screen my_county/study.toml
+        springfill screen my_county/study.toml --out /data/my_county"""),
+    (_RUN, scale.sweep, """
+        springfill sweep region.toml
+        springfill sweep region.toml --workers 4 --out /data/region
+        springfill sweep region.toml --scheduler tcp://10.0.0.5:8786"""),
+    (_ASK, ask.explain, """
+        springfill explain larkspur --field LK-0001
+        springfill explain larkspur --point -103.1,40.1
+        springfill explain larkspur --field LK-0001 --json"""),
+    (_ASK, ask.doctor, """
+        springfill doctor"""),
+    (_LAYERS, layers.export, """
+        springfill export larkspur fields.geojson
+        springfill export larkspur zones_utm --format cog --layer zones --crs EPSG:32613
+        springfill export larkspur part.gpkg --clip -103.2,40.0,-103.0,40.2 --units us
+        springfill export larkspur any --format cog --list"""),
+    (_LAYERS, layers.fetch, """
+        springfill fetch my_county --county 31057
+        springfill fetch my_county --area area.geojson --climate normals
+        springfill fetch my_county --bounds -102.05,40.3,-101.3,40.7"""),
+)  # fmt: skip
+for _panel, _command, _examples in _COMMANDS:
+    _epilog = "\n\n".join(["[bold]Examples[/bold]", *(line.strip() for line in _examples.strip().splitlines())])
     app.command(rich_help_panel=_panel, epilog=_epilog)(_command)
 
 
@@ -96,12 +82,7 @@ class Stopped(BaseException):
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from importlib.metadata import PackageNotFoundError, version
-
-        try:
-            typer.echo(f"springfill {version('springfill')}")
-        except PackageNotFoundError:
-            typer.echo("springfill (not installed, run from its source)")
+        typer.echo(f"springfill {version()}")
         raise typer.Exit
 
 
@@ -116,7 +97,7 @@ def _common(
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the command line and exit: 0 done, 1 an error the user can mend, 2 wrong usage, 130 stopped."""
+    """Run the command line and exit: 0 done, 1 an error that the user can correct, 2 wrong usage, 130 stopped."""
     sys.exit(run(list(sys.argv[1:] if arguments is None else arguments)))
 
 
@@ -132,7 +113,7 @@ def run(arguments: list[str]) -> int:
     except SystemExit as done:
         return done.code if isinstance(done.code, int) else OK if done.code is None else FAILED
     except Stopped:
-        _red("Stopped.", "Files of an earlier run are as they were.")
+        _red("Stopped.", "The files of an earlier run are as they were.")
         return STOPPED
     except BrokenPipeError:  # the reader of a pipe, such as head, has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -145,19 +126,18 @@ def run(arguments: list[str]) -> int:
 
 
 def _failed(error: Exception, arguments: list[str], debug: bool) -> int:
-    """Tell a user's error as what, where and what to do; anything else as one line with its log."""
+    """Print a user's error as what, where and what to do; any other error as one line with its log."""
     from geo.errors import StudyError
 
     if debug:
         traceback.print_exception(error)
     if isinstance(error, StudyError):
-        head, _, rest = str(error).partition("\n")
-        _red(head, rest)
+        _red(*str(error).partition("\n")[::2])
         return FAILED
     log = _write_log(error, arguments)
-    told = " ".join(str(error).split())[:200]
+    message = " ".join(str(error).split())[:200]
     _red(
-        f"An unexpected error: {type(error).__name__}{': ' + told if told else ''}",
+        f"An unexpected error: {type(error).__name__}{': ' + message if message else ''}",
         f"  log:   {log}\n"
         "  to do: Run the same command with --debug, or report it with this log and your study file.\n"
         "         Look through the log first: it holds the paths of your files.",
@@ -179,13 +159,10 @@ def _write_log(error: Exception, arguments: list[str]) -> str:
 
 
 def _red(head: str, rest: str = "") -> None:
-    from rich.console import Console
-    from rich.text import Text
-
-    console = Console(stderr=True, highlight=False, soft_wrap=True)
-    console.print(Text(head, style="bold red"))
+    console = Console(stderr=True)
+    show(console, head, "bold red")
     if rest:
-        console.print(Text(rest))
+        show(console, rest)
 
 
 def _stop(number: int, frame: FrameType | None) -> None:

@@ -1,4 +1,4 @@
-"""The text of a new study file: every table, the defaults, and what may stand there."""
+"""The text of a new study file: every table, the defaults, and what is allowed."""
 
 STUDY_FILE = """\
 # Study file. Change what differs, delete what you do not need, then run:
@@ -16,8 +16,8 @@ out = "my_county_out"     # folder for the results, in the folder that you run f
 
 [soils]
 path = "soils"            # survey export (folder or zip), geodatabase, raster of map units, or grids of soil water
-# licence = ""            # of this layer, told with the results; so may every layer below
-# date = "2024-10"        # that it stands for; the date of the file where none is given
+# licence = ""            # of this layer, named with the results; every layer below may have one
+# date = "2024-10"        # of the data; without it, the date of the file is shown
 # kind = "auto"           # survey_export, geodatabase, map_unit_raster, water_capacity_grid, field_capacity_grid,
                           # texture_grid
 # crs = "EPSG:4326"       # only when the layer does not say

@@ -7,15 +7,21 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from pipelines.cli.terminal import (
+    Out,
+    StudyFile,
+    progress_terminal,
+    show,
+    show_files,
+    show_list,
+    show_zones,
+    terminal,
+)  # fmt: skip
+
 if TYPE_CHECKING:
     from rich.console import Console
 
     from pipelines.show.publish import Published
-
-Out = Annotated[
-    Path | None,
-    typer.Option("--out", "-o", help="Folder for the results; by default the one that the study file names."),
-]
 
 
 def demo(out: Out = None) -> None:
@@ -28,11 +34,8 @@ def demo(out: Out = None) -> None:
     _screen(sample_dir() / "study.toml", out)
 
 
-def screen(
-    study: Annotated[Path, typer.Argument(metavar="STUDY.toml", help="The study file; `springfill new` writes one.")],
-    out: Out = None,
-) -> None:
-    """Run a study: read its layers, run thirty seasons of water balance, draw zones, publish maps and layers."""
+def screen(study: StudyFile, out: Out = None) -> None:
+    """Run a study: read its layers, run thirty seasons of water balance, assign zones, write maps and layers."""
     _screen(study, out)
 
 
@@ -62,8 +65,6 @@ def new(
 
 
 def _screen(study_file: Path, out: Path | None) -> None:
-    from rich.console import Console
-
     from pipelines.run.progress import RunProgress, run_plan
     from pipelines.study.file import load_study
     from pipelines.study.output_folder import input_paths, ready_folder
@@ -73,24 +74,20 @@ def _screen(study_file: Path, out: Path | None) -> None:
     plan = run_plan(study.run.parameter_sets, study.run.field_pages)
     with (
         ready_folder(target, input_paths(study, study_file.parent)),
-        RunProgress(plan, Console(stderr=True)) as progress,
+        RunProgress(plan, progress_terminal()) as progress,
     ):
         progress.report("layers", 0, 3)
         from pipelines.show.publish import screen as run_screen  # takes seconds to load: the progress shows first
 
         published = run_screen(study_file, progress.report, target)
-    print_summary(Console(highlight=False), published)
+    print_summary(terminal(), published)
 
 
 def print_summary(console: Console, published: Published) -> None:
     """Print how much ground is in each zone, where the files are and which one to open."""
-    from rich.markup import escape
-    from rich.table import Table
-
     from geo.errors import WHOLE_STUDY
     from geo.rating import zone_areas
     from pipelines.run.progress import shown_time
-    from pipelines.show.legend import zone_legend
     from pipelines.study.units import Units
     from pipelines.study.words import load_catalogue
 
@@ -98,34 +95,22 @@ def print_summary(console: Console, published: Published) -> None:
     words = load_catalogue(str(result.settings.get("language", "en")))
     units = Units(str(result.settings["units"]), words)
     counts: dict[str, Any] = result.provenance.get("counts", {})
-    areas = zone_areas(result.zones, result.sites["area_ha"])
-    total = float(areas.sum())
-    console.print(f"\n[bold]{escape(str(result.settings['name']))}[/bold], done in {shown_time(published.seconds)}")
-    console.print(
-        f"{counts.get('seasons', 0)} seasons, {counts.get('units', 0):,} soils under "
-        f"{_cells(counts.get('cells', 0))}, {len(result.fields):,} fields\n"
+    cells = counts.get("cells", 0)
+    under = "one climate cell" if cells == 1 else f"{cells} climate cells"
+    show(console, f"\n{result.settings['name']}, done in {shown_time(published.seconds)}", "bold")
+    show(
+        console,
+        f"{counts.get('seasons', 0)} seasons, {counts.get('units', 0):,} soils under {under}, "
+        f"{len(result.fields):,} fields\n",
     )
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column("zone")
-    table.add_column(units.area(0.0).unit, justify="right")
-    table.add_column("share", justify="right")
-    for zone in zone_legend(words):
-        hectares = float(areas.get(zone.key, 0.0))
-        share = units.percent(hectares / total) if total else ""
-        table.add_row(f"{zone.code} {zone.label}", units.area(hectares).digits, str(share))
-    table.add_row("  all ground", units.area(total).digits, "")
-    console.print(table)
-    told = result.problems[result.problems["where"] == WHOLE_STUDY]
-    if len(told):
-        console.print(f"\n[bold]{escape(words.t('doubt.title'))}[/bold]")
-        for problem in told.itertuples():
-            console.print(f"  {escape(problem.what)}", soft_wrap=True)
-            console.print(f"    {escape(words.t('doubt.to_do', fix=problem.fix))}", soft_wrap=True)
+    show_zones(console, zone_areas(result.zones, result.sites["area_ha"]), units, words)
+    doubts = result.problems[result.problems["where"] == WHOLE_STUDY]
+    lines = [f"{row.what}\n    {words.t('doubt.to_do', fix=row.fix)}" for row in doubts.itertuples()]
+    show_list(console, words.t("doubt.title"), lines)
     if len(result.problems):
-        listed_in = escape(str(folder / "problems.csv"))
-        console.print(f"\n{len(result.problems)} rows were repaired, left out or doubtful: {listed_in}")
-    console.print(f"\nFiles in [bold]{escape(str(folder))}[/bold]")
-    listed = [
+        rows = f"{len(result.problems)} rows were repaired, left out or doubtful"
+        show(console, f"\n{rows}: {folder / 'problems.csv'}")
+    files = [
         ("index.html", "map of the county, opens without a network"),
         ("fields/", "a page for each field"),
         ("measurements.html", words.t("measured.run_summary")),
@@ -133,14 +118,8 @@ def print_summary(console: Console, published: Published) -> None:
         ("fields.csv", "the fields for a spreadsheet"),
         ("run.json", "inputs, settings and versions of this run"),
     ]
-    for name, meaning in listed:
-        if name not in ("fields/", "measurements.html") or (folder / name).exists():
-            console.print(f"  {name:26}{meaning}")
-    console.print(f"\nOpen [bold]{escape(str((folder / 'index.html').absolute()))}[/bold]")
+    optional = ("fields/", "measurements.html")
+    show_files(console, folder, [row for row in files if row[0] not in optional or (folder / row[0]).exists()])
     if len(result.fields):
         example = str(result.fields["field_id"].iloc[0])
-        console.print(f"Ask why: springfill explain {escape(str(folder))} --field {escape(example)}")
-
-
-def _cells(count: int) -> str:
-    return "one climate cell" if count == 1 else f"{count} climate cells"
+        show(console, f"Ask why: springfill explain {folder} --field {example}")

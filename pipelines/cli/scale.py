@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipelines.cli.terminal import Out, progress_terminal, show, show_files, show_list, show_zones, terminal
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -15,10 +17,7 @@ if TYPE_CHECKING:
 
 def sweep(
     region: Annotated[Path, typer.Argument(metavar="REGION.toml", help="The region file; docs/scale.md shows one.")],
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", "-o", help="Folder for the results; by default the one that the region file names."),
-    ] = None,
+    out: Out = None,
     workers: Annotated[
         int,
         typer.Option(
@@ -34,70 +33,59 @@ def sweep(
 
     A run that was stopped goes on where it was. Needs the extra `scale` of the program.
     """
-    from rich.console import Console
-
     from pipelines.run.progress import RunProgress, region_plan
     from pipelines.scale.cluster import need_libraries
 
     need_libraries()
-    with RunProgress(region_plan(10, True), Console(stderr=True)) as progress:
+    with RunProgress(region_plan(10, True), progress_terminal()) as progress:
         progress.report("inputs", 0, 1)
         from pipelines.scale.sweep import sweep as run_sweep  # takes seconds to load: the progress shows first
 
         swept = run_sweep(
             region, progress.report, out, plan=progress.follow, scheduler=scheduler, workers=workers, again=again
         )
-    print_region(Console(highlight=False), swept)
+    print_region(terminal(), swept)
     if swept.of("failed"):
         raise typer.Exit(1)
 
 
 def print_region(console: Console, swept: Swept) -> None:
     """Print how much ground is in each zone, which tiles are missing and why, and what to open."""
-    from rich.markup import escape
-    from rich.table import Table
-
     from pipelines.run.progress import shown_time
-    from pipelines.show.legend import zone_legend
     from pipelines.study.units import Units
     from pipelines.study.words import load_catalogue
 
     words = load_catalogue()
-    units = Units(swept.study.study.units, words)
-    areas = swept.areas_ha()
-    total = float(areas.sum())
     done, empty, failed = (len(swept.of(status)) for status in ("done", "empty", "failed"))
-    console.print(f"\n[bold]{escape(swept.region.region.name)}[/bold], done in {shown_time(swept.seconds)}")
     before = done + empty + failed - swept.fresh
-    counts = [f"{done} of {len(swept.records)} tiles", *([f"{before} of them from before"] if before else [])]
-    console.print(", ".join([*counts, *([f"{empty} without soil"] if empty else [])]) + "\n")
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column("zone")
-    table.add_column(units.area(0.0).unit, justify="right")
-    table.add_column("share", justify="right")
-    for zone in zone_legend(words):
-        hectares = float(areas[zone.key])
-        share = str(units.percent(hectares / total)) if total else ""
-        table.add_row(f"{zone.code} {zone.label}", units.area(hectares).digits, share)
-    table.add_row("  all ground", units.area(total).digits, "")
-    console.print(table)
+    counts = [
+        f"{done} of {len(swept.records)} tiles",
+        f"{before} of them from before" if before else "",
+        f"{empty} without soil" if empty else "",
+    ]
+    show(console, f"\n{swept.region.region.name}, done in {shown_time(swept.seconds)}", "bold")
+    show(console, ", ".join(filter(None, counts)) + "\n")
+    show_zones(console, swept.areas_ha(), Units(swept.study.study.units, words), words)
     if failed:
-        console.print(f"\n[bold red]{failed} {'tile' if failed == 1 else 'tiles'} failed:[/bold red]")
+        lines = []
         for record in swept.of("failed"):
-            told = [record["what"], *(f"{name}: {record[key]}" for name, key in (("where", "where"), ("to do", "fix"))
-                                      if record.get(key))]  # fmt: skip
-            console.print(f"  {escape(str(record['tile']))}: {escape(' '.join(told))}", soft_wrap=True)
-        console.print("The same command tries them again; the others stay.")
-    folder = swept.folder
-    console.print(f"\nFiles in [bold]{escape(str(folder))}[/bold]", soft_wrap=True)
-    for name, meaning in (
-        ("index.html", "map of the region, leads to the map of each tile"),
-        ("tiles/<id>/", "everything that a study gives, for each tile"),
-        ("zones.vrt", "one raster of zones over all tiles"),
-        ("fields/", "the fields as GeoParquet, one part a tile"),
-        ("outcomes.zarr", "every outcome by site"),
-        ("tiles.csv, problems.csv", "tables over all tiles"),
-        ("run.json", "inputs, settings and tiles of this run"),
-    ):
-        console.print(f"  {name:26}{meaning}")
-    console.print(f"\nOpen [bold]{escape(str(folder / 'index.html'))}[/bold]", soft_wrap=True)
+            parts = [record["what"]]
+            parts += [
+                f"{name}: {record[key]}" for name, key in (("where", "where"), ("to do", "fix")) if record.get(key)
+            ]
+            lines.append(f"{record['tile']}: {' '.join(parts)}")
+        show_list(console, f"{failed} {'tile' if failed == 1 else 'tiles'} failed:", lines, "bold red")
+        show(console, "The same command tries them again; finished tiles stay as they are.")
+    show_files(
+        console,
+        swept.folder,
+        [
+            ("index.html", "map of the region, leads to the map of each tile"),
+            ("tiles/<id>/", "everything that a study gives, for each tile"),
+            ("zones.vrt", "one raster of zones over all tiles"),
+            ("fields/", "the fields as GeoParquet, one part a tile"),
+            ("outcomes.zarr", "every outcome by site"),
+            ("tiles.csv, problems.csv", "tables over all tiles"),
+            ("run.json", "inputs, settings and tiles of this run"),
+        ],
+    )

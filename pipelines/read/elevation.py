@@ -15,14 +15,11 @@ from rasterio.vrt import WarpedVRT
 from rasterio.warp import transform_bounds
 
 from geo.errors import Problem, StudyError
+from pipelines.study.unit_registry import fits, line, unit_name
 
 LAYER = "elevation"
-# Vertical units by the names that rasters carry (US survey and international foot differ by 2 mm in 1,000 m).
-METRES_PER_UNIT = {
-    "m": 1.0, "metre": 1.0, "meter": 1.0, "metres": 1.0, "meters": 1.0,
-    "ft": 0.3048, "foot": 0.3048, "feet": 0.3048, "us-ft": 1200 / 3937, "us survey foot": 1200 / 3937,
-    "cm": 0.01, "dm": 0.1,
-}  # fmt: skip
+# Units of heights (US survey and international foot differ by 2 mm in 1,000 m); any spelling of theirs is read.
+VERTICAL_UNITS = ("m", "ft", "us-ft", "cm", "dm")
 # Farmland lies between the shore of the Dead Sea and the highest fields of the Andes and Tibet (from memory).
 PLAUSIBLE_M = (-450.0, 6000.0)
 
@@ -113,13 +110,13 @@ def _metres(unit: str | None, stated: str | None, place: Path) -> tuple[float, l
         what = "the file does not say its vertical unit; metres were taken"
         fix = 'Write unit = "m" or unit = "ft" under [elevation].'
         return 1.0, [Problem(LAYER, place.name, what, "warning", fix)]
-    if name not in METRES_PER_UNIT:
+    if not fits(name, "m") or unit_name(name) not in map(unit_name, VERTICAL_UNITS):
         raise StudyError(
             f"{name!r} is not a vertical unit that is known.",
             f"{place}: unit",
-            f"Write one of {', '.join(METRES_PER_UNIT)} under [elevation].",
+            f"Write one of {', '.join(VERTICAL_UNITS)} under [elevation].",
         )
-    return METRES_PER_UNIT[name], []
+    return line(name, "m")[0], []
 
 
 def _warp(source: rasterio.DatasetReader, grid: GeoBox, band: int, place: Path) -> NDArray[np.float32]:

@@ -18,6 +18,7 @@ from geo.soils import SoilTable
 from pipelines.read.climate.dispatch import ClimateInput, read_climate
 from pipelines.read.elevation import read_elevation
 from pipelines.read.fields.boundaries import read_fields
+from pipelines.read.located import located
 from pipelines.read.measurements.soundings import Measurements, read_measurements
 from pipelines.read.soils.dispatch import detect_kind, read_soils
 from pipelines.run.context import Context
@@ -93,7 +94,7 @@ def lay_inputs(
     grid = lay_grid(context, soil, fields)
     climate = read_climate_layer(context, grid)
     context.report("grid", 1, 1)
-    soil, codes, map_units = lay_soils(soil, grid)
+    soil, codes, map_units = lay_soils(context, soil, grid)
     slope, of_slope = read_slope(context, grid, codes)
     context.report("slope", 1, 1)
     if slope is not None:
@@ -132,10 +133,8 @@ def read_field_layer(context: Context, *, part: bool = False) -> tuple[gpd.GeoDa
     raw, problems = read_fields(
         path, layer=table.layer, columns=table.columns or None, crs=table.crs, area=area, part=part
     )
-    try:
+    with located(str(path), "fields"):
         fields, more = clean_fields(raw, context.study.map.crs, study_area=None if part else area)
-    except StudyError as error:  # the library knows no files
-        raise StudyError(error.what, str(path), error.fix) from error
     return fields, (*(problems if len(raw) or not part else ()), *more)
 
 
@@ -190,7 +189,8 @@ def lay_grid(context: Context, soil: SoilTable, fields: gpd.GeoDataFrame) -> Geo
         raster = soil.code_raster
         assert raster is not None
         bounds = transform_bounds(raster.rio.crs, table.crs, *raster.rio.bounds())
-    grid = study_grid(bounds, table.crs, table.resolution_m)
+    with located(context.study.place("map"), "map"):
+        grid = study_grid(bounds, table.crs, table.resolution_m)
     if len(fields) and not fields.intersects(grid.extent.geom).any():
         raise StudyError(
             f"None of the {len(fields)} fields lies on the soil map.",
@@ -215,9 +215,10 @@ def read_climate_layer(context: Context, grid: GeoBox) -> ClimateInput:
     )
 
 
-def lay_soils(soil: SoilTable, grid: GeoBox) -> tuple[SoilTable, np.ndarray, list[str]]:
+def lay_soils(context: Context, soil: SoilTable, grid: GeoBox) -> tuple[SoilTable, np.ndarray, list[str]]:
     """Lay the soil map on the grid; return the soils without their raster, the codes and the map units by code."""
-    codes, map_units = burn_map_units(soil, grid)
+    with located(str(context.path(context.study.soils.path)), "soils"):
+        codes, map_units = burn_map_units(soil, grid)
     without = replace(soil, code_raster=None, codes=None)
     gc.collect()  # a raster and its CRS accessor hold each other
     return without, codes, map_units

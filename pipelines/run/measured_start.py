@@ -151,7 +151,8 @@ def _answers(
     share = np.concatenate([p.units["share"].to_numpy() for p in whole.values()])
     starts = np.concatenate([[0], np.cumsum([len(p.units) for p in whole.values()])])
     weights = csr_matrix((share, np.arange(len(unit)), starts), shape=(len(whole), len(unit)))
-    tested = outcomes_for_rule(restarted, places.ground.capacity_mm[unit], context.rules.dryland, context.tables.model)
+    capacity = places.ground.capacity_mm[unit]
+    tested = outcomes_for_rule(restarted, capacity, context.rules.dryland, context.tables.model)
     water = restarted["paw_mm"].values[:, :, :, PLANTING].sum(axis=-1, dtype=float).mean(axis=2)
     after = tested.assign(planting_water_mm=(("unit", "option"), water))
     before = run.outcomes[[*NUMBERS, *WINTER_AND_SEASON]].isel(unit=unit)

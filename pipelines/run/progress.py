@@ -117,8 +117,7 @@ class RunProgress:
             BarColumn(bar_width=24),
             TaskProgressColumn(),
             TimeElapsedColumn(),
-            TextColumn("left"),
-            TimeRemainingColumn(),
+            *([TextColumn("left"), TimeRemainingColumn()] if plan else []),
             console=console,
             transient=True,
             get_time=clock,
@@ -151,7 +150,7 @@ class RunProgress:
         task = self._bar.tasks[0]
         elapsed = task.elapsed or 0.0
         if self._bar.disable and (step != self._step or elapsed - self._last_line >= _LINE_EVERY_S):
-            left = "" if task.time_remaining is None else f", about {shown_time(task.time_remaining)} left"
+            left = f", about {shown_time(task.time_remaining)} left" if task.time_remaining else ""
             self._bar.print(f"{words} ({shown_time(elapsed)}{left})", highlight=False, soft_wrap=True, markup=False)
             self._last_line = elapsed
         self._step = step

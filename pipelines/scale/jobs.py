@@ -19,7 +19,7 @@ from pipelines.scale.tile_run import Job, read_record
 from pipelines.scale.tiles import Tiles
 from pipelines.study.file import Study
 from pipelines.study.house import version
-from pipelines.study.staging import staged_file
+from pipelines.study.staging import staged_file, write_whole
 from pipelines.study.tables import Tables
 
 LAYERS = ("soils", "climate", "fields", "elevation", "measurements")
@@ -110,10 +110,8 @@ class Slopes:
             sums = {} if isinstance(found, BaseException) else found
             self._found[job.index] = sums
             if sums:
-                with staged_file(self._file(job)) as path:
-                    path.write_text(
-                        json.dumps({"key": job.key, "layers": job.layers, "map_units": sums}), encoding="utf-8"
-                    )
+                record = {"key": job.key, "layers": job.layers, "map_units": sums}
+                write_whole(self._file(job), json.dumps(record))
 
         report("slope", 0, len(self.todo))
         work(team, measure_slopes, self.todo, done, lambda n: report("slope", n, len(self.todo)))

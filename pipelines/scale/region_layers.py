@@ -18,7 +18,7 @@ import xarray as xr
 
 from geo.errors import Problem
 from pipelines.show.layers.raster import BLOCK, ZONE_NODATA, zone_band
-from pipelines.study.staging import staged_file, staged_folder
+from pipelines.study.staging import staged_folder, write_whole
 
 FIELD_PARTS, STORE, MOSAIC = "fields", "outcomes.zarr", "zones.vrt"
 _SITES_A_CHUNK = 2048
@@ -145,8 +145,7 @@ def write_mosaic(out: Path, tiles: Sequence[str]) -> tuple[int, int]:
         ET.SubElement(source, "SrcRect", {"xOff": "0", "yOff": "0"} | extent)
         ET.SubElement(source, "DstRect", {"xOff": str(round(x)), "yOff": str(round(y))} | extent)
         ET.SubElement(source, "NODATA").text = str(ZONE_NODATA)  # the edge of one tile never hides the next
-    with staged_file(out / MOSAIC) as path:
-        path.write_bytes(ET.tostring(root, encoding="utf-8"))
+    write_whole(out / MOSAIC, ET.tostring(root, encoding="utf-8"))
     return rows, columns
 
 
@@ -168,5 +167,4 @@ def seasons_of(records: Sequence[dict[str, Any]]) -> list[int]:
 
 def write_json(path: Path, record: dict[str, Any]) -> None:
     """Write a record, whole or not at all."""
-    with staged_file(path) as part:
-        part.write_text(json.dumps(record, indent=1, default=str, ensure_ascii=False), encoding="utf-8")
+    write_whole(path, json.dumps(record, indent=1, default=str, ensure_ascii=False))

@@ -12,14 +12,15 @@ import numpy as np
 import pandas as pd
 import rasterio
 import shapely
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from rasterio.enums import Resampling
 
+from geo.ground import polygon_parts
 from pipelines.scale.region_layers import MOSAIC, seasons_of
 from pipelines.scale.swept import Swept
 from pipelines.show.county.images import WEB_MERCATOR, WebRaster, data_uri, swatch_png, zone_png
 from pipelines.show.legend import ZoneStyle, zone_legend
+from pipelines.show.page_templates import template
 from pipelines.study.units import Units
 from pipelines.study.words import Catalogue, load_catalogue
 
@@ -27,7 +28,7 @@ MAP_WIDTH = 1200
 _NAMED_TILES = 60
 
 
-def write_region_page(swept: Swept, size: tuple[int, int], path: Path, language: str = "en") -> None:
+def write_region_page(swept: Swept, size: tuple[int, int], path: Path) -> None:
     """Write the page as one file that opens from disk; tiles are linked by relative paths.
 
     Parameters
@@ -37,13 +38,9 @@ def write_region_page(swept: Swept, size: tuple[int, int], path: Path, language:
         Rows and columns of the mosaic of zones, which must be written.
     path : Path
         The page. It may lie in a staging folder: links count from the output folder.
-    language : str
     """
-    words = load_catalogue(language)
-    page = Environment(
-        loader=PackageLoader("pipelines.scale"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
-    ).get_template("region.html.j2")  # fmt: skip
+    words = load_catalogue()
+    page = template("region.html.j2", "pipelines.scale")
     css = (files("pipelines.scale") / "templates" / "region.css").read_text(encoding="utf-8")
     path.write_text(page.render(css=Markup(css), **_content(swept, size, words)), encoding="utf-8", newline="\n")
 
@@ -182,9 +179,7 @@ def _map(swept: Swept, size: tuple[int, int], zones: list[ZoneStyle]) -> dict[st
 def _path(shape: shapely.Geometry) -> str:
     """Return a polygon as an SVG path."""
     parts = []
-    for polygon in shapely.get_parts(shape):
-        if polygon.geom_type != "Polygon":
-            continue
+    for polygon in polygon_parts(shape):
         for ring in (polygon.exterior, *polygon.interiors):
             corners = " ".join(f"{x:.1f},{y:.1f}" for x, y in shapely.get_coordinates(ring))
             parts.append(f"M{corners}Z")

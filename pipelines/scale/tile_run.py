@@ -38,10 +38,9 @@ from pipelines.run.study_run import run_inputs
 from pipelines.scale.tiles import Tiles
 from pipelines.scale.window_digest import window_digest
 from pipelines.show.field.page import write_field_pages
-from pipelines.show.layers.catalog import sha256
 from pipelines.show.publish import publish
 from pipelines.study.file import Study
-from pipelines.study.staging import staged_file, staged_folder
+from pipelines.study.staging import file_sha256, staged_folder, write_whole
 from pipelines.study.tables import load_tables
 
 RECORD = "tile.json"
@@ -157,7 +156,7 @@ def measure_slopes(job: Job) -> dict[str, tuple[float, int]]:
     try:
         window = _open_window(job, _silent)
         grid = lay_grid(window.context, window.soil, window.fields)
-        _, codes, map_units = lay_soils(window.soil, grid)
+        _, codes, map_units = lay_soils(window.context, window.soil, grid)
         slope, _ = read_slope(window.context, grid, codes)
     except StudyError:
         return {}  # the tile itself will say so
@@ -207,8 +206,9 @@ def _run(job: Job, head: dict[str, Any], report: Report) -> dict[str, Any]:
     whole = run_inputs(context, inputs, job.digest, started, clock)
     whole.settings["tile"] = {"id": job.tile, "name": job.name, "region": job.region}
     result = own_ground(whole, own)
+    areas = zone_areas(result.zones, result.sites["area_ha"])
     record = head | {
-        "status": "done", "areas_ha": {str(k): float(v) for k, v in zone_areas(result.zones, result.sites["area_ha"]).items()},
+        "status": "done", "areas_ha": {str(k): float(v) for k, v in areas.items()},
         "counts": whole.provenance["counts"], "closure_mm": whole.provenance["closure_mm"],
         "started": whole.provenance["started"],
     }  # fmt: skip
@@ -216,7 +216,7 @@ def _run(job: Job, head: dict[str, Any], report: Report) -> dict[str, Any]:
         publish(result, home, report, field_pages=False)
         if study.run.field_pages and len(whole.fields):  # a field is shown whole, also beyond the tile
             write_field_pages(whole, home / "fields", progress=lambda n, of: report("field pages", n, of))
-        record["files"] = {name: sha256(home / name) for name in KEPT}
+        record["files"] = {name: file_sha256(home / name) for name in KEPT}
         record |= {
             "seconds": round(time.monotonic() - clock, 2),
             "cpu_seconds": round(time.process_time() - busy, 2),
@@ -232,8 +232,7 @@ def _kept(job: Job, read: str) -> dict[str, Any] | None:
     earlier = read_record(job.home)
     if job.again or earlier is None or (earlier.get("key"), earlier.get("read")) != (job.key, read):
         return None
-    with staged_file(job.home / RECORD) as path:
-        _write(path, earlier | {"layers": job.layers})
+    _write(job.home / RECORD, earlier | {"layers": job.layers})
     return earlier | {"layers": job.layers, "kept": True}
 
 
@@ -250,7 +249,7 @@ def own_ground(result: StudyResult, own: np.ndarray) -> StudyResult:
 
 
 def _write(path: Path, record: dict[str, Any]) -> None:
-    path.write_text(json.dumps(record, indent=1, default=str), encoding="utf-8")
+    write_whole(path, json.dumps(record, indent=1, default=str))
 
 
 def read_record(folder: Path) -> dict[str, Any] | None:

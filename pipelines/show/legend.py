@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Literal
 
@@ -10,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from geo.errors import StudyError
 from geo.rating import RECOMMENDED_OPTION, ZONE_CODES
-from pipelines.study.house import shared_dir
+from pipelines.study.house import shared_dir, shared_toml
 from pipelines.study.words import Catalogue, load_catalogue
 
 Pattern = Literal["none", "lines", "dots", "grid", "diagonal"]
@@ -58,7 +57,7 @@ def zone_legend(catalogue: Catalogue | None = None, path: Path | None = None) ->
     Parameters
     ----------
     catalogue : Catalogue, optional
-        Words of another language; English by default.
+        Other words than those of ``shared/text_en.toml``.
     path : Path, optional
         Another table than ``shared/zones.toml``.
 
@@ -76,7 +75,7 @@ def zone_styles(catalogue: Catalogue | None = None) -> dict[int, ZoneStyle]:
 
 
 def _build(catalogue: Catalogue, path: Path) -> tuple[ZoneStyle, ...]:
-    rows = tomllib.loads(path.read_text(encoding="utf-8"))
+    rows = shared_toml(path.name, path.parent)
     if set(rows) != set(ZONE_CODES):
         odd = ", ".join(sorted(set(rows) ^ set(ZONE_CODES)))
         raise StudyError(f"The zone table has missing or unknown zones: {odd}.", path.name, "One row a zone.")

@@ -2,32 +2,32 @@
 
 from __future__ import annotations
 
-import textwrap
+import base64
+import io
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import ListedColormap
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
+import rasterio.features
 from odc.geo.geobox import GeoBox
+from PIL import Image, ImageColor
 from pyproj import Transformer
+from rasterio.warp import Resampling, reproject
 
-_MOST_PIXELS = 1200
-_NONE, _RATED, _UNRATED = "#FFFFFF", "#CFE3C0", "#BBBBBB"
-_OUTLINE, _MISSING, _CELL = "#333333", "#CC3311", "#004488"
-_WIDTH_IN, _HEIGHT_IN, _DPI = 11.0, 8.5, 130
-_LINE_CHARACTERS = 46
+from pipelines.show.charts import nice_ticks
+from pipelines.show.page_templates import template
+
+_MOST_PIXELS = 1000
+_MARGIN = 0.04  # of the longer side
+NONE, RATED, UNRATED, OUTLINE, MISSING = range(5)
+_COLOURS = ("#FFFFFF", "#CFE3C0", "#BBBBBB", "#333333", "#CC3311")
 
 
 @dataclass(frozen=True)
 class Overview:
-    """What the page shows; anything may be missing.
+    """What the page shows; anything may be missing, but grid and fields not both.
 
     Attributes
     ----------
@@ -55,83 +55,37 @@ class Overview:
 
 
 def draw_overview(overview: Overview, path: Path) -> None:
-    """Write the page as a PNG on a landscape letter sheet."""
-    figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), dpi=_DPI)
-    FigureCanvasAgg(figure)
-    axes = figure.add_axes((0.06, 0.09, 0.58, 0.80))
-    figure.text(0.06, 0.94, _plain(overview.title), fontsize=15, weight="bold", va="center")
-    handles = _draw_map(axes, overview)
-    figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.66, 0.07), frameon=False, fontsize=9)
-    _write_words(figure, overview)
-    figure.savefig(path, format="png")
-
-
-def ground_classes(site_raster: np.ndarray, rated: np.ndarray, step: int = 1) -> np.ndarray:
-    """Return 0 no soil data, 1 can be rated, 2 cannot, for every `step`-th pixel."""
-    table = np.concatenate([[0], np.where(rated, 1, 2)]).astype(np.uint8)
-    classes: np.ndarray = table[site_raster[::step, ::step] + 1]
-    return classes
-
-
-def _draw_map(axes: Any, overview: Overview) -> list[Any]:
-    """Draw in kilometres (or miles) from the lower left corner of the study; return the legend."""
+    """Write the page as one HTML file that needs no other."""
     left, bottom, right, top = _bounds(overview)
-    scale, unit = (1609.344, "miles") if overview.us else (1000.0, "km")
-    handles: list[Any] = []
-    grid = overview.grid
-    if overview.site_raster is not None and overview.rated is not None and grid is not None:
-        step = max(1, max(overview.site_raster.shape) // _MOST_PIXELS)
-        box = grid.extent.boundingbox
-        axes.imshow(
-            ground_classes(overview.site_raster, overview.rated, step),
-            cmap=ListedColormap([_NONE, _RATED, _UNRATED]),
-            vmin=0,
-            vmax=2,
-            interpolation="nearest",
-            extent=[(box.left - left) / scale, (box.right - left) / scale, (box.bottom - bottom) / scale,
-                    (box.top - bottom) / scale],
-        )  # fmt: skip
-        handles += [
-            Patch(facecolor=_RATED, edgecolor="none", label="soils that can be rated"),
-            Patch(facecolor=_UNRATED, edgecolor="none", label="ground that cannot be rated"),
-            Patch(facecolor=_NONE, edgecolor="#999999", label="no soil data"),
-        ]
-    if overview.fields is not None:
-        shown = overview.fields.geometry.affine_transform(
-            [1 / scale, 0, 0, 1 / scale, -left / scale, -bottom / scale]
-        )
-        shown.boundary.plot(ax=axes, color=_OUTLINE, linewidth=0.5, aspect=None)
-        handles.append(Line2D([], [], color=_OUTLINE, linewidth=1, label=f"fields ({len(shown)})"))
-        if overview.without_soil.any():
-            missing = shown[overview.without_soil]
-            missing.plot(ax=axes, facecolor=_MISSING, edgecolor=_MISSING, hatch="///", aspect=None)
-            handles.append(Patch(facecolor=_MISSING, label=f"fields without soils ({len(missing)})"))
-    crs = None if grid is None else grid.crs
-    if crs is None and overview.fields is not None:
-        crs = overview.fields.crs
-    if overview.cells is not None and crs is not None:
-        x, y = Transformer.from_crs("EPSG:4326", str(crs), always_xy=True).transform(
-            overview.cells["longitude"].to_numpy(float), overview.cells["latitude"].to_numpy(float)
-        )
-        axes.plot((x - left) / scale, (y - bottom) / scale, "+", color=_CELL, markersize=8, markeredgewidth=1.4)
-        handles.append(
-            Line2D([], [], color=_CELL, marker="+", linestyle="none", markersize=8, label=f"climate ({len(x)} cells)")
-        )
-    margin = 0.04 * max(right - left, top - bottom) / scale
-    axes.set_xlim(-margin, (right - left) / scale + margin)
-    axes.set_ylim(-margin, (top - bottom) / scale + margin)
-    axes.set_aspect("equal", anchor="NW")
-    axes.set_xlabel(f"{unit} from the lower left corner")
-    axes.set_ylabel(unit)
-    axes.tick_params(labelsize=8)
-    return handles
+    margin = _MARGIN * max(right - left, top - bottom)
+    shown = (left - margin, bottom - margin, right + margin, top + margin)
+    layer = overview.fields if overview.grid is None else overview.grid
+    if layer is None:
+        raise ValueError("Neither a grid nor fields: there is nothing to draw.")
+    canvas = GeoBox.from_bbox(shown, str(layer.crs), shape=_MOST_PIXELS, tight=True)
+    to_pixels, (rows, columns) = ~canvas.affine, canvas.shape
+    unit_m, unit = (1609.344, "miles") if overview.us else (1000.0, "km")
+    across, up = (
+        [(f"{v:g}", v * unit_m) for v in nice_ticks(0, side / unit_m, 7) if v * unit_m <= side]
+        for side in (right - left, top - bottom)
+    )
+    image, stored = Image.fromarray(paint(overview, canvas)), io.BytesIO()
+    image.putpalette([part for colour in _COLOURS for part in ImageColor.getrgb(colour)])
+    image.save(stored, "PNG", optimize=True)
+    page = template("check.html.j2")
+    text = page.render(
+        overview=overview, rows=rows, columns=columns, unit=unit, key=_key(overview),
+        across=[(text, (to_pixels * (left + metres, bottom))[0]) for text, metres in across],
+        up=[(text, (to_pixels * (left, bottom + metres))[1]) for text, metres in up],
+        cells=[to_pixels * place for place in _cells(overview, str(layer.crs))],
+        picture=base64.b64encode(stored.getvalue()).decode(),
+    )  # fmt: skip
+    path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def _bounds(overview: Overview) -> tuple[float, float, float, float]:
     """Return the extent of grid and fields together, so that a field off the map is seen."""
-    boxes = []
-    if overview.grid is not None:
-        boxes.append(tuple(overview.grid.extent.boundingbox.bbox))
+    boxes = [] if overview.grid is None else [tuple(overview.grid.extent.boundingbox.bbox)]
     if overview.fields is not None and len(overview.fields):
         boxes.append(tuple(overview.fields.total_bounds))
     table = np.array(boxes or [(0.0, 0.0, 1.0, 1.0)], dtype=float)
@@ -139,31 +93,48 @@ def _bounds(overview: Overview) -> tuple[float, float, float, float]:
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
-def _write_words(figure: Figure, overview: Overview) -> None:
-    blocks: list[tuple[str, list[str], str]] = [
-        ("What is there", [f"{layer}: {text}" for layer, text in overview.facts], "black"),
-        ("What stops the run", overview.faults, _MISSING),
-        ("What is missing or doubtful", overview.findings, "black"),
-    ]
-    if overview.problems:
-        blocks.append(("Rows", [f"{overview.problems} rows repaired, left out or doubtful: see the list"], "black"))
-    y = 0.92
-    for heading, lines, colour in blocks:
-        if not lines or y < 0.34:
-            continue
-        figure.text(0.66, y, heading, fontsize=10, weight="bold", color=colour, va="top")
-        y -= 0.025
-        for line in lines:
-            wrapped = textwrap.wrap(_plain(line), _LINE_CHARACTERS)
-            if y - 0.019 * len(wrapped) < 0.32:
-                figure.text(0.66, y, "and more: see the printed list", fontsize=8.5, va="top")
-                y = 0.0
-                break
-            figure.text(0.66, y, "\n".join(wrapped), fontsize=8.5, va="top", linespacing=1.15)
-            y -= 0.019 * len(wrapped) + 0.006
-        y -= 0.012
+def paint(overview: Overview, canvas: GeoBox) -> np.ndarray:
+    """Return what each pixel shows: ground, and over it the fields."""
+    pixels = np.full(canvas.shape, NONE, dtype=np.uint8)
+    if overview.site_raster is not None and overview.rated is not None and overview.grid is not None:
+        reproject(
+            ground_classes(overview.site_raster, overview.rated), pixels, resampling=Resampling.nearest,
+            src_transform=overview.grid.affine, dst_transform=canvas.affine,
+            src_crs=str(overview.grid.crs), dst_crs=str(overview.grid.crs),
+        )  # fmt: skip
+    if overview.fields is not None:
+        shapes = overview.fields.geometry
+        layers = [(shapes[overview.without_soil], MISSING), (shapes.boundary[~overview.without_soil], OUTLINE)]
+        drawn = [(shape, code) for layer, code in layers for shape in layer if shape and not shape.is_empty]
+        if drawn:
+            rasterio.features.rasterize(drawn, out=pixels, transform=canvas.affine, all_touched=True)
+    return pixels
 
 
-def _plain(text: str) -> str:
-    """Return text that the drawing library takes as it is: a dollar sign would start a formula."""
-    return text.replace("$", r"\$")
+def ground_classes(site_raster: np.ndarray, rated: np.ndarray) -> np.ndarray:
+    """Return for every pixel whether it has soil data (`NONE`) and can be rated (`RATED`, `UNRATED`)."""
+    table = np.concatenate([[NONE], np.where(rated, RATED, UNRATED)]).astype(np.uint8)
+    classes: np.ndarray = table[site_raster + 1]
+    return classes
+
+
+def _cells(overview: Overview, crs: str) -> list[tuple[float, float]]:
+    """Return the places of the climate cells in the system of the map."""
+    if overview.cells is None:
+        return []
+    x, y = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(
+        overview.cells["longitude"].to_numpy(float), overview.cells["latitude"].to_numpy(float)
+    )
+    return list(zip(x, y, strict=True))
+
+
+def _key(overview: Overview) -> list[tuple[str, str]]:
+    """Return colour and meaning of what the picture shows, climate cells apart."""
+    codes: dict[int, str] = {}
+    if overview.site_raster is not None:
+        codes |= {RATED: "soils that can be rated", UNRATED: "ground that cannot be rated", NONE: "no soil data"}
+    if overview.fields is not None:
+        codes[OUTLINE] = f"fields ({len(overview.fields)})"
+        if lost := int(overview.without_soil.sum()):
+            codes[MISSING] = f"fields without soils ({lost})"
+    return [(_COLOURS[code], text) for code, text in codes.items()]

@@ -14,7 +14,6 @@ from pipelines.run.context import Report
 from pipelines.run.measured import forget_measured, measured_table
 from pipelines.run.result import StudyResult, save_result
 from pipelines.run.study_run import run_study
-from pipelines.show.county.map import write_county_map
 from pipelines.show.field.page import write_field_pages
 from pipelines.show.layers.export import publish_layers
 from pipelines.show.layers.tables import write_csv
@@ -36,6 +35,8 @@ class Published:
 
 def publish(result: StudyResult, out: Path, report: Report, *, field_pages: bool = True) -> None:
     """Write the whole output folder; every file is written whole or not at all."""
+    from pipelines.show.county.map import write_county_map  # loads folium, so late
+
     report("publish", 0, 4)
     # The layers are mostly compiled code, the pages mostly Python: side by side they share the cores well.
     with ThreadPoolExecutor(1) as beside:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
@@ -11,7 +10,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from geo.errors import StudyError
-from pipelines.study.house import shared_dir
+from pipelines.study.house import shared_dir, shared_toml
 from pipelines.study.units import convert
 
 
@@ -43,7 +42,7 @@ class Caution(_Row):
 
 
 def _parse(path: Path, form: Any, part: str | None = None) -> Any:
-    data = tomllib.loads(path.read_text(encoding="utf-8"))
+    data = shared_toml(path.name, path.parent)
     try:
         return TypeAdapter(form).validate_python(data.get(part, []) if part else data)
     except ValidationError as error:

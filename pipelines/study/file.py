@@ -14,23 +14,30 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from geo.errors import StudyError
 from geo.season import Calendar
 from pipelines.study.faults import placed, read_checked, words
-from pipelines.study.soil_kinds import SoilKind
 
-_LIKE_DATE = re.compile(r"^(\d{2})-(\d{2})$")
+SoilKind = Literal[
+    "auto",
+    "survey_export",
+    "geodatabase",
+    "map_unit_raster",
+    "water_capacity_grid",
+    "field_capacity_grid",
+    "texture_grid",
+]
+_LIKE_DATE = re.compile(r"^\d{2}-\d{2}$")
 _LAYER_DATE = re.compile(r"^\d{4}(-\d{2}(-\d{2})?)?$")
-_DAYS_IN_MONTH = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 
 
 def _month_day(value: object) -> tuple[int, int]:
     if isinstance(value, tuple):
         return value  # type: ignore[return-value]
-    match = _LIKE_DATE.match(str(value))
-    if not match:
+    if not _LIKE_DATE.match(str(value)):
         raise ValueError(words("month_day"))
-    month, day = int(match[1]), int(match[2])
-    if not 1 <= month <= 12 or not 1 <= day <= _DAYS_IN_MONTH[month - 1]:
-        raise ValueError(words("no_month_day", value=value))
-    return month, day
+    try:
+        day = date.fromisoformat(f"2024-{value}")  # a leap year: 29 February is a date of the calendar
+    except ValueError:
+        raise ValueError(words("no_month_day", value=value)) from None
+    return day.month, day.day
 
 
 def _known_crs(value: str) -> str:
@@ -92,7 +99,7 @@ class _Table(BaseModel):
 
 
 class StudyTable(_Table):
-    """[study]: what it is called and how it is run."""
+    """[study]: its name and how it is run."""
 
     name: str = Field(min_length=1)
     units: Literal["us", "metric"] = "us"

@@ -111,16 +111,17 @@ def write_whole(path: Path, content: str | bytes) -> None:
     part = path.with_name(f".{path.name}-{os.getpid()}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(content.encode() if isinstance(content, str) else content)
-        os.replace(part, path)
+        try:
+            part.write_bytes(content.encode() if isinstance(content, str) else content)
+            os.replace(part, path)
+        finally:
+            part.unlink(missing_ok=True)
     except OSError as error:
         raise StudyError(
             "The file could not be written.",
-            f"{path} ({error.strerror})",
+            f"{path} ({error.strerror or error})",
             "Check the folder and the free space. An earlier file is untouched.",
         ) from error
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def file_sha256(path: Path) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import copy
 import hashlib
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +16,7 @@ from geo.errors import StudyError
 from geo.model_rules import ModelRules
 from geo.rating import ZoneRules
 from pipelines.study.file import Study
-from pipelines.study.house import shared_dir
+from pipelines.study.house import shared_dir, shared_toml
 from pipelines.study.words import did_you_mean
 
 DRYLAND_ONLY = ("planting_gap_max_mm", "shortfall_max", "target_share", "ground_cover_min")
@@ -61,16 +60,6 @@ class Tables:
         return pack_settings(self.scalars, self.mixes, self.traits, weeds=self.weeds)
 
 
-def _toml(folder: Path, name: str) -> dict[str, Any]:
-    path = folder / name
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise StudyError(f"The table {name} is missing.", str(folder), "Install the program again.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise StudyError(f"The table is not valid TOML: {error}.", str(path), "Correct that line.") from None
-
-
 def load_tables(study: Study | None = None, folder: Path | None = None) -> Tables:
     """Read the tables and lay a study's ``[parameters]`` and ``[mixes]`` over them.
 
@@ -80,10 +69,10 @@ def load_tables(study: Study | None = None, folder: Path | None = None) -> Table
         A table is missing or broken, or the study names an unknown parameter or goes outside a range.
     """
     folder = folder or shared_dir()
-    scalars = _toml(folder, "water_balance.toml")
-    mixes = _toml(folder, "cover_mixes.toml")
-    rules = _toml(folder, "zone_rules.toml")
-    model = _toml(folder, "model_rules.toml")
+    scalars = shared_toml("water_balance.toml", folder)
+    mixes = shared_toml("cover_mixes.toml", folder)
+    rules = shared_toml("zone_rules.toml", folder)
+    model = shared_toml("model_rules.toml", folder)
     traits = pd.read_csv(folder / "cover_traits.csv", keep_default_na=False)
     for column in ("value", "low", "high"):
         traits[column] = pd.to_numeric(traits[column])

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal
-
-import pint
 
 from geo.errors import StudyError
 from geo.season import month_day
+from pipelines.study.unit_registry import line
 from pipelines.study.words import Catalogue, load_catalogue
 
 System = Literal["us", "metric"]
@@ -41,25 +39,9 @@ class Shown:
         return self.text
 
 
-@lru_cache(maxsize=1)
-def _registry() -> pint.UnitRegistry:
-    registry: pint.UnitRegistry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True, on_redefinition="ignore")
-    # pint's acre is that of the survey foot, which ended with 2022 (NIST, 85 FR 62698). The map in the browser and
-    # the reader of fields use the international one, and on a county the two differ by acres.
-    registry.define("acre = 4046.8564224 * meter ** 2")
-    return registry
-
-
-@lru_cache(maxsize=32)
-def _line(source: str, target: str) -> tuple[float, float]:
-    """Scale and offset of a conversion, from the registry: pint is slow value by value."""
-    zero, one = (_registry().Quantity(v, source).to(target).magnitude for v in (0.0, 1.0))
-    return one - zero, zero
-
-
 def convert(value: float, source: str, target: str) -> float:
-    """Return a value in another unit (pint names, such as ``millimeter``, ``kilogram / hectare``)."""
-    scale, offset = _line(source, target)
+    """Return a value in another unit (such as ``mm``, ``kilogram / hectare``)."""
+    scale, offset = line(source, target)
     return value * scale + offset
 
 

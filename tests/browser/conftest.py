@@ -22,6 +22,18 @@ def find_chromium() -> str | None:
     return named or next((path for name in _NAMES if (path := shutil.which(name))), None)
 
 
+def chart_faults(page: Any, least: float) -> list[str]:
+    """Return the texts of charts whose letters are below `least` pixels, or which the edge of the screen cuts off."""
+    return page.evaluate(
+        """(least) => [...document.querySelectorAll('svg.chart text')].filter(text => {
+            const box = text.getBoundingClientRect(), matrix = text.getScreenCTM();
+            const letters = parseFloat(getComputedStyle(text).fontSize) * Math.hypot(matrix.a, matrix.b);
+            return letters < least || box.left < 0 || box.right > innerWidth;
+        }).map(text => text.textContent)""",
+        least,
+    )
+
+
 @dataclass
 class Opened:
     """A page and what happened while it was open."""

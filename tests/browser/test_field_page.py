@@ -15,7 +15,7 @@ from pyproj import Transformer
 
 from geo.rating.rule import ZONE_NAMES
 from pipelines.show.field.page import write_field_pages
-from tests.browser.conftest import find_chromium
+from tests.browser.conftest import chart_faults, find_chromium
 from tests.pipelines.field_results import rated_result
 
 pytestmark = [pytest.mark.browser, pytest.mark.skipif(find_chromium() is None, reason="no Chromium on this machine")]
@@ -279,3 +279,11 @@ def test_chart_words_do_not_run_over_each_other(open_page, studies, folders):
                 picture,
             )
             assert crossed == [], (path, picture)
+
+
+@pytest.mark.parametrize(("width", "least"), [(390, 12), (320, 9.5)])
+def test_chart_words_are_large_enough_and_whole_on_a_phone(open_page, studies, folders, width, least):
+    """12 pixels is the house rule for charts on a common phone; on the smallest ones the picture shrinks."""
+    for path in worst_pages(studies, folders).values():
+        page = open_page(path, **{**PHONE, "viewport": {"width": width, "height": 844}}).page
+        assert chart_faults(page, least) == [], path

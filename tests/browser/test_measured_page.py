@@ -10,7 +10,7 @@ from axe_playwright_python.sync_playwright import Axe
 
 from pipelines.show.field.page import write_field_pages
 from pipelines.show.measurements.page import write_measured_page
-from tests.browser.conftest import find_chromium
+from tests.browser.conftest import chart_faults, find_chromium
 from tests.pipelines.measured_results import measured_result
 
 pytestmark = [pytest.mark.browser, pytest.mark.skipif(find_chromium() is None, reason="no Chromium on this machine")]
@@ -53,6 +53,15 @@ def test_no_sideways_scroll_on_a_phone(open_page, pages, width):
         )
         assert wide == []
         assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize(("width", "least"), [(390, 12), (320, 9.5)])
+def test_chart_words_are_large_enough_and_whole_on_a_phone(open_page, pages, width, least):
+    """12 pixels is the house rule for charts on a common phone; on the smallest ones the picture shrinks."""
+    for path in pages.values():
+        page = open_page(path, **{**PHONE, "viewport": {"width": width, "height": 844}}).page
+        assert page.locator("svg.chart text").count() > 10
+        assert chart_faults(page, least) == [], path
 
 
 @pytest.mark.parametrize(("scheme", "shape"), [("light", "desk"), ("dark", "desk"), ("dark", "phone")])

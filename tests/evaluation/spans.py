@@ -26,13 +26,13 @@ from geo.balance.kernel.lanes import (
     WARMTH,
     WATER,
     fill,
-    pack_lanes,
     pad_mix,
 )
 from geo.balance.kernel.records import FLUXES, GROUP, N_SUB, STATE
 from geo.balance.kernel.season_run import above_ground, any_day, available, note_layers, run_in, start_stubble
 from geo.balance.parameters import BalanceSettings, Mix
 from geo.season import RUN_IN_DAYS
+from tests.water import pack_lanes
 
 NEVER = -1
 """Position of an event that does not happen."""

@@ -18,7 +18,6 @@ from geo.weather.daily import (
     climate_cells,
     common_years,
     fill_short_gaps,
-    missing_days,
     usable_years,
     weather_flags,
     whole_calendar,
@@ -147,14 +146,6 @@ def test_absent_rows_become_missing_days() -> None:
     assert whole.sizes["time"] == weather.sizes["time"]
     assert int(whole["tmin_c"].isnull().sum()) == 19
     np.testing.assert_array_equal(whole["day"], weather["day"])
-    counts = missing_days(whole, (8, 1), (11, 30))
-    assert counts.sel(year=[2002, 2003]).values[0].tolist() == [0, 19]
-
-
-def test_missing_days_sees_what_the_record_does_not_reach() -> None:
-    winter = missing_days(record("2001-03-01", "2004-02-20"), (8, 1), (3, 15))
-    assert winter["year"].values.tolist() == [2000, 2001, 2002, 2003]
-    assert winter.values[0].tolist() == [227 - 15, 0, 0, 9 + 15]  # 2004 has 29 February
 
 
 def test_synthetic_years_are_whole() -> None:
@@ -163,7 +154,6 @@ def test_synthetic_years_are_whole() -> None:
     out, problems = clean_daily(weather)
     assert problems == []
     assert usable_years(out, Calendar()).shape == (1, 11)
-    assert missing_days(weather, (8, 1), (7, 31)).sel(year=slice(1, 11)).values.sum() == 0
 
 
 def test_synthetic_gap_is_found() -> None:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from geo.errors import StudyError
 from geo.ground import response_units
-from geo.ground.response_units import build_units, to_pixels
+from geo.ground.response_units import build_units
 
 COLUMNS = [
     "map_unit_id",
@@ -157,20 +157,8 @@ def test_sites_partition_the_pixels(limit, seed):
     np.testing.assert_allclose(totals, made.sites["rated_share"] > 0, atol=1e-12)
 
 
-def test_one_pixel_equals_its_site():
-    raster = np.array([[0, -1], [2, 1]], np.int32)
-    np.testing.assert_array_equal(to_pixels([1.5, 2.5, 3.5], raster), [[1.5, np.nan], [3.5, 2.5]])
-    codes = to_pixels(np.array([4, 5, 6], np.uint8), raster, missing=0)
-    assert codes.dtype == np.uint8
-    np.testing.assert_array_equal(codes, [[4, 0], [6, 5]])
-
-
 def test_wrong_lengths_and_types_are_refused():
     raster = np.array([[0, 3]], np.int32)
-    with pytest.raises(StudyError, match="cannot fill"):
-        to_pixels([1.0, 2.0], raster)
-    with pytest.raises(StudyError, match="no NaN"):
-        to_pixels([1, 2, 3, 4], raster)
     with pytest.raises(StudyError, match="differ"):
         build_units(raster, ["a"], np.zeros((2, 2), np.int32), SOIL, pixel_area_ha=1)
     with pytest.raises(StudyError, match="lack"):

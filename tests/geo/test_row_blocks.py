@@ -8,24 +8,24 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+import rioxarray  # noqa: F401  (registers the .rio accessor)
 import xarray as xr
 
-from geo.ground import row_blocks
 from geo.ground.grid import burn_map_units, nearest_cells, study_grid
 from geo.ground.response_units import _label_pairs
-from geo.ground.row_blocks import count_codes, renumber
+from geo.ground.row_blocks import count_codes, renumber, row_blocks
 from geo.ground.terrain import site_means, slope_percent
 
 
 @pytest.mark.parametrize(("shape", "cells"), [((7, 3), 6), ((7, 3), 1), ((1, 9), 4), ((5, 5), 1000), ((0, 4), 8)])
 def test_blocks_cover_every_row_once(shape, cells):
-    blocks = list(row_blocks.row_blocks(shape, cells))
+    blocks = list(row_blocks(shape, cells))
     assert [r for b in blocks for r in range(b.start, b.stop)] == list(range(shape[0]))
     assert all((b.stop - b.start) * shape[1] <= max(cells, shape[1]) for b in blocks)
 
 
 def in_blocks_of(monkeypatch, cells: int) -> None:
-    monkeypatch.setattr(row_blocks.row_blocks, "__defaults__", (cells,))
+    monkeypatch.setattr(row_blocks, "__defaults__", (cells,))
 
 
 @pytest.mark.parametrize("cells", [11, 33, 10_000])

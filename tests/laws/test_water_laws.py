@@ -12,7 +12,7 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.balance.kernel.lanes import LANES, SNOW, WATER, pack_lanes, pad_mix
+from geo.balance.kernel.lanes import LANES, SNOW, WATER, pad_mix
 from geo.balance.kernel.records import FLUXES, N_SUB, STATE
 from geo.balance.kernel.season_run import any_day, run_in
 from geo.balance.parameters import BalanceSettings, Mix
@@ -24,6 +24,7 @@ from tests.water import (
     champion_weather,
     invented_weather,
     on_a_lane,
+    pack_lanes,
     profile,
     run,
     seasons_of,

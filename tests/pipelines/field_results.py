@@ -6,11 +6,11 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
+from pipelines.show.field.numbers import zone_rules
 
 from geo.rating.fields import field_coverage, summarise_fields
 from geo.rating.rule import classify
 from pipelines.run.result import StudyResult
-from pipelines.show.field.numbers import zone_rules
 from tests.builders import HOSTILE_NAMES, tiny_result
 
 BLOCK = {"p", "li", "dt", "dd", "h1", "h2", "th", "td", "caption", "small", "div", "section", "span", "summary"}

@@ -16,12 +16,14 @@ from pipelines.show.charts import (
     LINE_COLOURS,
     LINE_DASHES,
     ChartWords,
-    StoredWater,
-    StoredWaterChart,
+    StoredChart,
     month_ticks,
+    nice_ticks,
     spread_labels,
     style_variables,
 )
+from pipelines.show.field.page import page_assets
+from pipelines.show.page_templates import template
 from pipelines.study.words import load_catalogue
 from tests.pipelines.colours import VISIONS, contrast, lightness, smallest_distance
 
@@ -31,40 +33,38 @@ WORDS = ChartWords(
     title="Stored <b>water</b>",
     description='At planting: "4" & more',
     y_label="inches",
-    target="enough",
-    freeze="freeze",
-    planting="planting",
-    options={o: o for o in OPTIONS},
+    names={"target": "enough", "freeze": "freeze", "planting": "planting"} | {o: o for o in OPTIONS},
     months=MONTHS,
 )
 
 
-def stored(**changes) -> StoredWater:
-    median = np.array([2 + 4 * STEP / 299 - k * np.sin(STEP / 95) for k in (0, 0.5, 0.7, 1.2)])
-    data = StoredWater(STEP, median * 0.8, median, median * 1.2, 3.5, 201, 135, 280)
+def stored(**changes) -> StoredChart:
+    line = np.array([2 + 4 * STEP / 299 - k * np.sin(STEP / 95) for k in (0, 0.5, 0.7, 1.2)])
+    data = StoredChart(STEP, line, line * 0.8, line * 1.2, 3.5, 201, 135, 280, WORDS)
     return replace(data, **changes)
 
 
-@pytest.fixture(scope="module")
-def chart() -> StoredWaterChart:
-    return StoredWaterChart()
+def drawn(**changes) -> str:
+    charts = template("charts.html.j2").module
+    return str(charts.stored(stored(**changes)))
 
 
 @pytest.fixture(scope="module")
-def svg(chart) -> str:
-    return str(chart.draw(stored(), WORDS))
+def svg() -> str:
+    return drawn()
 
 
-def paths(svg: str, option: str) -> list[np.ndarray]:
-    """Point lists of the paths that are stroked in the colour of an option."""
-    pattern = rf'<path d="([^"]+)"[^>]*fill:none[^>]*var\(--{option.replace("_", "-")}\)'
-    return [
-        np.array([tuple(map(float, p.split())) for p in re.split("[ML]", d) if p]) for d in re.findall(pattern, svg)
-    ]
+def paths(svg: str, kind: str) -> dict[str, np.ndarray]:
+    """Points of the first stroke of each path of a kind, by option."""
+    found = re.findall(rf'<path class="{kind}" style="color:var\(--([a-z-]+)\)"[^>]* d="M([^MzV]+)', svg)
+    return {
+        option.replace("-", "_"): np.array([p.split() for p in line.split("L")], dtype=float)
+        for option, line in found
+    }
 
 
 def test_small_and_well_formed(svg):
-    assert len(svg.encode()) < 25_000
+    assert len(svg.encode()) < 10_000
     ET.fromstring(svg)
 
 
@@ -87,42 +87,66 @@ def test_does_not_leak_into_the_page(svg):
 
 
 def test_no_colour_is_left_that_a_dark_page_could_not_change(svg):
-    assert re.findall(r"#[0-9a-fA-F]{6}\b", svg) == []
+    assert re.findall(r"#[0-9a-fA-F]{3,6}\b|(?:fill|stroke)=", svg) == []
+    used = set(re.findall(r"var\((--[a-z-]+)\)", svg))
+    assert len(used) == len(OPTIONS)
+    assert all(f"{variable}:" in page_assets()["style"] for variable in used)
+
+
+def axis_of(svg: str) -> tuple[float, float]:
+    """Slope and offset of the left axis, read from its numbers: pixel to amount."""
+    ticks = re.findall(r'<text x="33" y="([\d.]+)" dy="4">([\d.]+)</text>', svg)
+    pixel, amount = np.array(ticks, dtype=float).T
+    return tuple(np.polyfit(pixel, amount, 1))
 
 
 def test_lines_follow_the_numbers(svg):
-    data = stored()
+    data, kept = stored(), STEP <= 299
+    slope, offset = axis_of(svg)
+    lines = paths(svg, "line")
+    assert list(lines) == list(OPTIONS)
     for i, option in enumerate(OPTIONS):
-        line = max(paths(svg, option), key=len)
-        # Pixels of two options that share one axis: y is straight in the value, x in the day.
-        keep = np.interp(line[:, 0], [line[0, 0], line[-1, 0]], [STEP[0], STEP[STEP <= 299][-1]])
-        value = np.interp(keep, STEP, data.median[i])
-        slope, offset = np.polyfit(value, line[:, 1], 1)
-        assert slope < 0
-        assert np.abs(slope * value + offset - line[:, 1]).max() < 0.6
-    starts = [max(paths(svg, o), key=len)[0, 1] for o in OPTIONS]
-    ends = [max(paths(svg, o), key=len)[-1, 1] for o in OPTIONS]
-    assert np.ptp(starts) < 0.2
-    assert list(np.argsort(ends)) == list(np.argsort(-data.median[:, STEP <= 299][:, -1]))
+        x, y = lines[option].T
+        assert np.allclose(y * slope + offset, data.line[i, kept], atol=0.005)
+        assert np.allclose((x - 40) / (212 - 40) * 299, STEP[kept], atol=0.1)
 
 
-def test_drawing_again_does_not_remember_the_last_field(chart, svg):
-    chart.draw(stored(median=stored().median * 3, high=stored().high * 3), WORDS)
-    assert str(chart.draw(stored(), WORDS)) == svg
+def test_shades_lie_between_their_edges(svg):
+    data, kept = stored(), STEP <= 299
+    slope, offset = axis_of(svg)
+    bands = paths(svg, "band")
+    for i, option in enumerate(OPTIONS):
+        edge = bands[option][:, 1] * slope + offset
+        assert np.allclose(edge, np.append(data.low[i, kept], data.high[i, kept][::-1]), atol=0.005)
 
 
-def test_a_place_without_frost_has_no_freeze_mark(chart, svg):
-    bare = chart.draw(stored(freeze_day=float("nan")), WORDS)
+def test_without_a_spread_there_is_no_shade():
+    bare = drawn(low=None, high=None)
+    assert "band" not in bare
+    assert list(paths(bare, "line")) == list(OPTIONS)
+
+
+def test_a_place_without_frost_has_no_freeze_mark(svg):
+    bare = drawn(freeze_day=float("nan"))
     assert "nan" not in bare.lower()
-    assert WORDS.freeze in svg
-    assert WORDS.freeze not in bare
-    assert chart.draw(stored(), WORDS) == svg, "the mark comes back with the next field"
+    assert WORDS.names["freeze"] in svg
+    assert WORDS.names["freeze"] not in bare
+
+
+def test_every_point_lies_in_the_frame(svg):
+    high = stored().high * 30
+    for text in (svg, drawn(high=high), drawn(target=90.0)):
+        for line in (*paths(text, "line").values(), *paths(text, "band").values()):
+            assert line[:, 0].min() >= 40
+            assert line[:, 0].max() <= 212
+            assert line[:, 1].min() >= 18
+            assert line[:, 1].max() <= 198 - 24
 
 
 def test_options_are_told_apart_without_colour(svg):
     assert len({LINE_DASHES[o] for o in OPTIONS}) == 4
-    dashes = [re.search(rf"stroke-dasharray:[^;]+;[^\"]*var\(--{o.replace('_', '-')}\)", svg) for o in OPTIONS]
-    assert [d is not None for d in dashes] == [False, True, True, True]
+    dashes = dict(re.findall(r'class="line" style="color:var\(--([a-z-]+)\)" stroke-dasharray="([^"]+)"', svg))
+    assert dashes == {o.replace("_", "-"): LINE_DASHES[o] for o in OPTIONS if o != "stubble"}
     for option in OPTIONS:
         assert f">{option}</text>" in svg
 
@@ -161,3 +185,34 @@ def test_months():
     assert names == ["Aug", "Sep", "Oct", "Nov", "Dec", "Jan", "Feb", "Mar", "Apr", "May"]
     assert days[0] == 12
     assert np.diff(days).tolist() == [31, 30, 31, 30, 31, 31, 28, 31, 30]
+
+
+@given(st.floats(-1e5, 1e5), st.floats(1e-3, 1e5), st.integers(3, 10))
+def test_ticks_are_round_and_hold_the_range(low, width, steps):
+    """Steps of 1, 2 or 5 times a power of ten: common practice, no source."""
+    high = low + width
+    ticks = np.array(nice_ticks(low, high, steps))
+    step = np.diff(ticks)
+    assert np.allclose(step, step[0])
+    digit = step[0] / 10 ** np.floor(np.log10(step[0] * 1.0001))
+    assert min(abs(digit - k) for k in (1, 2, 5)) < 1e-6
+    assert np.allclose(ticks / step[0], np.round(ticks / step[0]))
+    slack = 1e-6 * step[0]
+    assert ticks[0] <= low + slack
+    assert ticks[-1] >= high - slack
+    assert ticks[1] > low - slack
+    assert ticks[-2] < high + slack
+    assert len(ticks) <= steps + 2
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "wanted"),
+    [
+        (0, 5.9, [0, 1, 2, 3, 4, 5, 6]),
+        (0, 147, range(0, 161, 20)),
+        (-12, 41, range(-20, 51, 10)),
+        (3, 77, [0, 20, 40, 60, 80]),
+    ],
+)
+def test_ticks_by_hand(low, high, wanted):
+    assert nice_ticks(low, high, 6 if low else 8) == pytest.approx(list(wanted))

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import base64
+import html
+import io
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -10,11 +15,23 @@ import pandas as pd
 import pytest
 import rasterio
 import shapely
+from odc.geo.geobox import GeoBox
+from PIL import Image
+from rich.console import Console
 
 from geo.errors import WHOLE_STUDY, Problem
 from pipelines.cli import main as cli
-from pipelines.cli.check import CheckReport, check_study, group_problems
-from pipelines.show.overview_map import ground_classes
+from pipelines.cli.check import CheckReport, check_study, group_problems, print_check
+from pipelines.show.overview_map import (
+    MISSING,
+    NONE,
+    OUTLINE,
+    RATED,
+    UNRATED,
+    Overview,
+    draw_overview,
+    ground_classes,
+)
 from pipelines.study.house import sample_dir
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
 
@@ -26,14 +43,28 @@ def _check(folder: Path, *, replace: tuple[tuple[str, str], ...] = (), more: str
     return check_study(study, lambda *_: None, folder / "out")
 
 
+def _pixels(page: str) -> np.ndarray:
+    """Return the classes of the picture on the page of a check."""
+    coded = re.search(r"data:image/png;base64,([^\"]+)", page)
+    assert coded is not None
+    return np.asarray(Image.open(io.BytesIO(base64.b64decode(coded[1]))))
+
+
 def test_a_good_study_has_no_fault_and_a_page(tmp_path: Path) -> None:
     found = _check(tmp_path)
     assert found.faults == []
     assert [layer for layer, _ in found.facts] == ["fields", "soils", "climate", "elevation", "grid"]
     assert found.map_file is not None
-    picture = found.map_file.read_bytes()
-    assert picture.startswith(b"\x89PNG\r\n\x1a\n")
-    assert len(picture) < 500_000
+    page = found.map_file.read_text(encoding="utf-8")
+    assert len(page) < 500_000
+    for text in (
+        "soils that can be rated",
+        "ground that cannot be rated",
+        "no soil data",
+        *dict(found.facts).values(),
+    ):
+        assert html.escape(text) in page
+    assert set(np.unique(_pixels(page))) >= {RATED, OUTLINE}
 
 
 def test_facts_are_those_of_the_files(tmp_path: Path) -> None:
@@ -101,9 +132,13 @@ def test_fields_off_the_soil_map_are_named_and_drawn(tmp_path: Path) -> None:
     bounds = ("bounds = [-581840.0, 1910480.0, -573840.0, 1918480.0]\n", "")
     found = _check(tmp_path, replace=((f"{HOME}/fields.gpkg", "squares.gpkg"), bounds, ("60.0", "120.0")))
     told = {what.split(":")[0]: what for what, _ in found.findings}
-    assert "OUTSIDE" in told["1 fields lie outside the soil map"]
-    assert "EDGE" in told["1 fields lie partly outside the soil map"]
+    assert "OUTSIDE" in told["Fields outside the soil map (1)"]
+    assert "EDGE" in told["Fields partly outside the soil map (1)"]
     assert not any("INSIDE" in what for what in told.values())
+    assert found.map_file is not None
+    page = found.map_file.read_text(encoding="utf-8")
+    assert "fields without soils (1)" in page
+    assert (_pixels(page) == MISSING).any()
 
 
 def test_a_short_record_is_a_finding(tmp_path: Path) -> None:
@@ -148,12 +183,67 @@ def test_the_command_ends_with_one_when_the_study_would_stop(
     assert "to do:" in told
 
 
-def test_a_dollar_in_a_name_is_drawn_as_it_is(tmp_path: Path) -> None:
-    found = _check(tmp_path, replace=(("Tiny Larkspur (invented)", "$\\\\frac{a}{ [bold]x"),))
+def test_a_dollar_and_a_bracket_in_a_name_are_drawn_and_printed_as_they_are(tmp_path: Path) -> None:
+    found = _check(tmp_path, replace=(("Tiny Larkspur (invented)", "$\\\\frac{a}{ <b>[bold]x"),))
     assert found.map_file is not None
-    assert found.map_file.is_file()
+    assert "{a}{ &lt;b&gt;[bold]x</h1>" in found.map_file.read_text(encoding="utf-8")
+    out = io.StringIO()
+    print_check(Console(file=out, width=200), found)
+    assert "[bold]x" in out.getvalue()
+
+
+def _overview(**changes: object) -> Overview:
+    """Four kilometres of ground, pixels of 100 m: the west can be rated, the middle cannot, the east has no soils."""
+    grid = GeoBox.from_bbox((0, 0, 4000, 4000), "EPSG:5070", resolution=100)
+    sites = np.repeat([[0] * 15 + [1] * 15 + [-1] * 10], 40, axis=0).astype(np.int32)
+    fields = gpd.GeoDataFrame({"field_id": ["A"]}, geometry=[shapely.box(300, 300, 900, 900)], crs="EPSG:5070")
+    cells = pd.DataFrame({"longitude": [-96.0], "latitude": [23.0]})  # the origin of EPSG:5070
+    whole = Overview("x", grid, sites, np.array([True, False]), fields, np.array([False]), cells, us=False)
+    return replace(whole, **changes)
+
+
+def _drawn(overview: Overview, folder: Path) -> str:
+    draw_overview(overview, folder / "check.html")
+    return (folder / "check.html").read_text(encoding="utf-8")
+
+
+def _classes_at(page: str, places: list[tuple[float, float]]) -> list[int]:
+    """Return the classes of the picture at places in metres; the picture has a margin of 4 % all around."""
+    pixels = _pixels(page)
+    size = 4320 / pixels.shape[0]
+    return [int(pixels[int((4160 - y) / size), int((x + 160) / size)]) for x, y in places]
+
+
+def test_soils_and_fields_are_drawn_where_they_lie(tmp_path: Path) -> None:
+    page = _drawn(_overview(), tmp_path)
+    places = {
+        (-100, 50): NONE, (200, 200): RATED, (600, 600): RATED, (300, 600): OUTLINE, (600, 900): OUTLINE,
+        (1400, 3900): RATED, (1600, 3900): UNRATED, (2900, 50): UNRATED, (3100, 50): NONE,
+    }  # fmt: skip
+    assert _classes_at(page, list(places)) == list(places.values())
+
+
+def test_a_field_off_the_soil_map_is_filled_and_a_cell_is_marked(tmp_path: Path) -> None:
+    page = _drawn(_overview(without_soil=np.array([True])), tmp_path)
+    assert _classes_at(page, [(600, 600), (200, 200)]) == [MISSING, RATED]
+    rows = _pixels(page).shape[0]
+    mark = re.search(r'class="cells" d="M([\d.]+) ([\d.]+)m', page)
+    assert mark is not None
+    left, low = 160 / 4320 * rows, 4160 / 4320 * rows
+    assert (float(mark[1]), float(mark[2])) == pytest.approx((left, low), abs=1)
+    assert re.findall(r">(\d)</text>", page) == ["0", "1", "2", "3", "4"] * 2
+
+
+@pytest.mark.parametrize("gone", ["grid", "fields", "cells"])
+def test_what_is_missing_is_not_drawn(tmp_path: Path, gone: str) -> None:
+    changes: dict[str, object] = {gone: None}
+    if gone == "grid":
+        changes |= {"site_raster": None, "rated": None}
+    page = _drawn(_overview(**changes), tmp_path)
+    found = {"grid": "can be rated" in page, "fields": "fields (1)" in page, "cells": "climate (1 cells)" in page}
+    assert found == {layer: layer != gone for layer in found}
 
 
 def test_ground_classes() -> None:
     raster = np.array([[-1, 0], [1, 1]], dtype=np.int32)
-    assert ground_classes(raster, np.array([True, False])).tolist() == [[0, 1], [2, 2]]
+    assert ground_classes(raster, np.array([True, False])).tolist() == [[NONE, RATED], [UNRATED, UNRATED]]

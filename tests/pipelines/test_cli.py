@@ -48,7 +48,7 @@ def test_help_has_an_example_that_runs_the_command(command: str, capsys: pytest.
 def test_help_lists_every_command_and_loads_no_heavy_library() -> None:
     code = (
         "import sys, pipelines.cli.main as c; rc = c.run(['--help']);"
-        "heavy = {'numpy', 'pandas', 'xarray', 'numba', 'geopandas', 'matplotlib', 'scipy'};"
+        "heavy = {'numpy', 'pandas', 'xarray', 'numba', 'geopandas', 'folium', 'matplotlib', 'scipy', 'pyproj'};"
         "print('HEAVY', sorted(heavy & set(sys.modules)));"
         "sys.exit(rc)"
     )
@@ -246,6 +246,18 @@ def test_doctor_finds_this_machine_fit(capsys: pytest.CaptureFixture[str]) -> No
     told = capsys.readouterr().out
     assert "GDAL" in told
     assert "PROJ" in told
+
+
+def test_doctor_names_two_copies_that_clash_and_what_does_not_load(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("rasterio.__gdal_version__", "1.11.5")
+    monkeypatch.delattr("pyproj.proj_version_str")
+    assert cli.run(["doctor"]) == 1
+    told = capsys.readouterr().out
+    assert "Two major versions of GDAL: 1.11.5 in rasterio" in told
+    assert "PROJ in pyproj does not work: AttributeError" in told
+    assert told.count("to do:") == 2
 
 
 @pytest.mark.parametrize(

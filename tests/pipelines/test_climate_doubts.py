@@ -44,7 +44,7 @@ NEAR, OTHER, FAR = (40.2, -102.7), (40.3, -102.6), (41.5, -102.7)
         pytest.param(run_of(30, [NEAR, OTHER], 1e5), [], id="thirty seasons, two cells"),
         pytest.param(run_of(20, [NEAR], LONE_CELL_HA), [], id="twenty seasons, a small area"),
         pytest.param(run_of(19, [NEAR, OTHER], 1e5), ["Only 19 seasons"], id="nineteen seasons"),
-        pytest.param(run_of(30, [NEAR], 6e4), ["One climate cell or station stands for all 148,263 acres"], id="one"),
+        pytest.param(run_of(30, [NEAR], 6e4), ["One climate cell or station represents all 148,263 acres"], id="one"),
         pytest.param(run_of(30, [FAR, FAR], 1e5), ["103 mi from the nearest"], id="far"),
         pytest.param(run_of(8, [FAR], 6e4), ["Only 8", "One climate cell", "nearest climate cell"], id="all three"),
     ],
@@ -93,6 +93,6 @@ def test_the_check_tells_of_one_cell_for_a_whole_county(tmp_path):
     found = check_study(file, lambda *_: None, tmp_path / "out")
     assert not found.faults
     told = [what for what, _ in found.findings]
-    assert sum("One climate cell or station stands for all" in what for what in told) == 1
+    assert sum("One climate cell or station represents all" in what for what in told) == 1
     assert not any("One climate cell" in group.what for group in found.groups), "told once"
     assert "One climate cell" in (tmp_path / "out" / "check_problems.csv").read_text()

@@ -88,7 +88,7 @@ def test_the_drawing_is_whole_and_named(crs, bounds):
 
 def test_words_from_a_catalogue_are_escaped():
     raster, _ = raster_of("EPSG:5070", (-620_000, 1_880_000, -570_000, 1_935_000))
-    nasty = type(WORDS)(WORDS.language, {**WORDS.entries, "county.paper.north": "<b>", "county.paper.frame": '"><i>'})
+    nasty = type(WORDS)({**WORDS.entries, "county.paper.north": "<b>", "county.paper.frame": '"><i>'})
     svg, _ = map_frame(raster, Units("us", WORDS), nasty)
     assert "<b>" not in svg
     assert "<i>" not in svg

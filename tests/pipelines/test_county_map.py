@@ -368,7 +368,7 @@ def test_file_is_whole_or_the_old_one(result, tmp_path, monkeypatch):
     target = tmp_path / "index.html"
     target.write_text("old")
     monkeypatch.setattr(
-        "pipelines.show.county.map.os.replace", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left"))
+        "pipelines.study.staging.os.replace", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left"))
     )
     with pytest.raises(StudyError) as error:
         write_county_map(result, target)
@@ -377,8 +377,9 @@ def test_file_is_whole_or_the_old_one(result, tmp_path, monkeypatch):
     assert [p.name for p in tmp_path.iterdir()] == ["index.html"]
 
 
-def test_missing_folder_is_named(result, tmp_path):
-    with pytest.raises(StudyError, match="could not be written"):
+def test_a_folder_that_cannot_be_made_is_named(result, tmp_path):
+    (tmp_path / "none").write_text("a file")
+    with pytest.raises(StudyError, match="none/index.html"):
         write_county_map(result, tmp_path / "none" / "index.html")
 
 

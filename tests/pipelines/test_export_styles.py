@@ -25,8 +25,8 @@ HOSTILE = [replace(describe("mine"), name=name, label=name) for name in HOSTILE_
 STYLES = {
     "zone raster": zone_raster_style(),
     "zone polygons": zone_vector_style("fields", [*HOSTILE, GAP], label_field="name", cased=True),
-    "amount raster": amount_raster_style(VALUES, GAP, "YlOrRd"),
-    "amount polygons": amount_vector_style("response_units", VALUES, GAP, HOSTILE, "YlOrRd"),
+    "amount raster": amount_raster_style(VALUES, GAP, "YlOrRd_09"),
+    "amount polygons": amount_vector_style("response_units", VALUES, GAP, HOSTILE, "YlOrRd_09"),
 }
 _SLD = {"sld": "http://www.opengis.net/sld", "ogc": "http://www.opengis.net/ogc"}
 

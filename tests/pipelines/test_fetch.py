@@ -382,7 +382,7 @@ def test_addresses_can_be_replaced(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SPRINGFILL_SOILS_URL", "http://localhost/x")
     assert settings_of()["soils"]["base"] == "http://localhost/x"
     assert settings_of({"soils": "http://localhost/y"})["soils"]["base"] == "http://localhost/y"
-    with pytest.raises(StudyError, match="no source"):
+    with pytest.raises(StudyError, match="Unknown source: soil"):
         settings_of({"soil": "x"})
 
 

@@ -11,6 +11,7 @@ import shapely
 import textstat
 from hypothesis import given
 from hypothesis import strategies as st
+from pipelines.show.field.numbers import FieldNumbers
 from pyproj import Geod, Transformer
 
 from geo.errors import StudyError
@@ -19,7 +20,6 @@ from geo.rating.rule import ZONE_NAMES
 from pipelines.show.field import page as field_page
 from pipelines.show.field.calendar import study_calendar
 from pipelines.show.field.map import PATH_BUDGET, draw_field
-from pipelines.show.field.numbers import FieldNumbers
 from pipelines.show.field.page import field_file_name, render_field_page, safe_text, write_field_pages
 from pipelines.show.legend import zone_styles
 from pipelines.study.field_tables import (
@@ -398,14 +398,14 @@ class TestPage:
                     for sentence in re.split(r"[.?!:] ", text):
                         assert len(sentence.split()) <= 25, sentence
 
-    def test_translated_words_reach_the_page(self, monkeypatch):
+    def test_the_words_of_the_catalogue_reach_the_page(self, monkeypatch):
         from pipelines.study.words import Catalogue, load_catalogue
 
         english = load_catalogue()
         shouted = {k: v.upper() if k.startswith("zones.headline") else v for k, v in english.entries.items()}
-        monkeypatch.setattr(field_page, "load_catalogue", lambda language: Catalogue("xx", shouted, "xx"))
+        monkeypatch.setattr(field_page, "load_catalogue", lambda: Catalogue(shouted))
         html = render_field_page(rated_result(), "LK-0001")
-        assert '<html lang="xx">' in html
+        assert '<html lang="en">' in html
         assert re.search(r"\b(KEEP|SOW|EITHER|WE) [A-Z ]+", Page(html).text("h2"))
 
 
@@ -431,8 +431,8 @@ class TestWriting:
         def fail(*_):
             raise OSError("disk full")
 
-        monkeypatch.setattr(field_page.os, "replace", fail)
-        with pytest.raises(OSError, match="disk full"):
+        monkeypatch.setattr("pipelines.study.staging.os.replace", fail)
+        with pytest.raises(StudyError, match="disk full"):
             write_field_pages(study, tmp_path)
         assert path.read_bytes() == before
         assert [p.name for p in tmp_path.iterdir()] == [path.name]

@@ -18,7 +18,6 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
-from geo.ground.response_units import to_pixels
 from pipelines.run.result import StudyResult
 from tests import format_sets as fs
 
@@ -220,7 +219,7 @@ def results(tmp_path_factory):
 
 def zones(result: StudyResult) -> np.ndarray:
     """Return the zone of each pixel; outside the soil map and not rated count as the same: no answer."""
-    codes = to_pixels(result.zones["zone_code"].to_numpy(np.int16), result.site_raster, 0)
+    codes = np.where(result.site_raster >= 0, result.zones["zone_code"].to_numpy()[result.site_raster], 0)
     return np.where(np.isin(codes, NO_ANSWER), 0, codes)
 
 
@@ -229,7 +228,8 @@ def gap_difference(one: StudyResult, other: StudyResult) -> float:
     gaps = []
     for result in (one, other):
         gap = result.outcomes["planting_gap_mm"].sel(quantile=0.5).drop_sel(option="stubble")
-        gaps.append(np.stack([to_pixels(g, result.site_raster) for g in gap.transpose("option", "site").values]))
+        on_map = gap.transpose("option", "site").values[:, result.site_raster]
+        gaps.append(np.where(result.site_raster >= 0, on_map, np.nan))
     return float(np.nanmean(np.abs(gaps[0] - gaps[1])))
 
 

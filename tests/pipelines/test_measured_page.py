@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -93,7 +94,23 @@ def test_the_chart_says_in_words_what_it_draws(study, html):
     assert "that season" in description
     ids = re.findall(r' id="([^"]+)"', html)
     assert len(ids) == len(set(ids))
-    assert "#01" not in html.split("</style>", 1)[1], "a stand-in colour was left in the picture"
+
+
+def test_the_marks_of_the_chart_lie_at_their_numbers(study, html):
+    """Heights are read back from the numbers beside the axis."""
+    picture = re.search(r'<svg class="chart".*?</svg>', html, re.S)[0]
+    ticks = re.findall(r'<text x="33" y="([\d.]+)" dy="4">([\d.]+)</text>', picture)
+    slope, offset = np.polyfit(*np.array(ticks, dtype=float).T, 1)
+    rows = study.measured.compared.query("place == 'LK-0001' and layer == @ALL_FEET").sort_values("after_harvest")
+    drawn = {
+        kind: np.array(re.findall(rf'class="{kind}"[^>]* d="M[\d.]+ ([\d.]+)', picture), dtype=float)[: len(rows)]
+        for kind in ("reading", "middle", "own", "most", "half")
+    }
+    columns = {"reading": "measured_mm", "middle": "q50_mm", "own": "own_mm", "most": "q10_mm", "half": "q25_mm"}
+    for kind, column in columns.items():
+        assert np.allclose(drawn[kind] * slope + offset, rows[column] / 25.4, atol=0.01), kind
+    across = re.findall(r'class="reading"[^>]* d="M([\d.]+)', picture)[: len(rows)]
+    assert np.all(np.diff(np.array(across, dtype=float)) > 0)
 
 
 def test_hostile_names_are_text_and_nothing_is_fetched(study, html):

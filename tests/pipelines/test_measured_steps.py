@@ -395,5 +395,5 @@ def test_check_tells_of_a_unit_that_is_missing_without_hiding_other_layers(publi
     other.write_text(text, encoding="utf-8")
     (tmp_path / "bad.csv").write_text("field_id,date,top,bottom,vwc\nA,2011-11-12,0,30,20\n", encoding="utf-8")
     found = check_study(other, lambda *_: None, tmp_path)
-    assert [e.what for e in found.faults] == ["depth has no unit (values run from 0 to 0)."]
+    assert [e.what for e in found.faults] == ["depth has no units (values run from 0 to 0)."]
     assert {"fields", "soils", "climate"} <= {layer for layer, _ in found.facts}

@@ -7,7 +7,7 @@ import pytest
 
 from geo.errors import StudyError
 from pipelines.read.climate.products import products, variables
-from pipelines.read.climate.units import check_values, parse_unit, to_contract
+from pipelines.read.climate.units import check_values, to_contract
 
 
 @pytest.mark.parametrize(
@@ -55,14 +55,27 @@ def test_a_daily_rate_of_months_is_summed_over_their_days() -> None:
     assert days[0, 0] == pytest.approx(0.2)
 
 
-@pytest.mark.parametrize("text", ["", "bananas", "speed", "mm mm mm)"], ids=["empty", "no unit", "word", "broken"])
+@pytest.mark.parametrize(
+    "text",
+    ["", "bananas", "speed", "mm mm mm)", "mm/", "'", "1..2 mm", "0 mm", "1e400 mm"],
+    ids=["empty", "no unit", "word", "broken", "half", "quote", "broken factor", "zero", "endless"],
+)
 def test_not_a_unit(text: str) -> None:
     with pytest.raises(StudyError):
-        parse_unit(text, "file: variable")
+        to_contract(np.array([1.0]), text, "precip_mm", "daily", "file: variable")
 
 
 @pytest.mark.parametrize(
-    ("unit", "key"), [("mm", "tmin_c"), ("degC", "precip_mm"), ("m/s", "elevation_m"), ("kg", "precip_mm")]
+    ("unit", "key"),
+    [
+        ("mm", "tmin_c"),
+        ("degC", "precip_mm"),
+        ("° c", "precip_mm"),  # not an angle times the speed of light
+        ("m/s", "elevation_m"),
+        ("kg", "precip_mm"),
+        ("vol%", "wet_day_fraction"),
+        ("wt%", "wet_day_fraction"),
+    ],
 )
 def test_wrong_kind(unit: str, key: str) -> None:
     with pytest.raises(StudyError, match="cannot be a unit"):

@@ -51,7 +51,15 @@ def test_finer_and_coarser_sources_keep_the_slope(tmp_path, cell):
 
 
 @pytest.mark.parametrize(
-    ("unit", "stored", "factor"), [("ft", "", 0.3048), (None, "foot", 0.3048), (None, "cm", 0.01), ("m", "ft", 1.0)]
+    ("unit", "stored", "factor"),
+    [
+        ("ft", "", 0.3048),
+        (None, "foot", 0.3048),
+        (None, "US survey foot", 1200 / 3937),  # NIST SP 811 app. B
+        (None, "cm", 0.01),
+        (None, "0.1 m", 0.1),
+        ("m", "ft", 1.0),
+    ],
 )
 def test_vertical_units(tmp_path, unit, stored, factor):
     values, origin = plane(30.0)

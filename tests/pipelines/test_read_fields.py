@@ -16,6 +16,7 @@ import shapely
 from geo.errors import StudyError
 from geo.ground.boundaries import clean_fields, geodesic_area_ha
 from pipelines.read.fields.boundaries import read_fields
+from pipelines.read.located import located
 from tests.open_data import open_data
 
 COLUMNS = ["field_id", "name", "irrigated", "previous_crop", "next_crop"]
@@ -341,6 +342,19 @@ def test_state_plane_feet_give_the_same_hectares(tmp_path):
     pyogrio.write_dataframe(county("EPSG:2231"), tmp_path / "feet.shp")  # Colorado North, US survey feet
     out, _ = clean_fields(read_fields(tmp_path / "feet.shp")[0], "EPSG:5070")
     np.testing.assert_allclose(out["area_ha"], county().area / 1e4, rtol=1e-4)
+
+
+def test_an_error_of_the_library_gets_its_file_and_key():
+    nowhere = county().set_crs(None, allow_override=True)
+    with pytest.raises(StudyError) as caught, located("fields.shp", "fields"):
+        clean_fields(nowhere, "EPSG:5070")
+    assert caught.value.where == "fields.shp"
+    assert "look projected" in caught.value.fix
+    assert 'crs = "EPSG:..." under [fields]' in caught.value.fix
+    with pytest.raises(StudyError, match="None of the") as caught, located("fields.shp", "fields"):
+        clean_fields(county(), "EPSG:5070", study_area=(10.0, 50.0, 11.0, 51.0))
+    assert caught.value.where == "fields.shp"
+    assert "under [fields]" not in caught.value.fix
 
 
 def test_a_crs_in_the_study_file_overrules_the_file_and_says_so(tmp_path):

@@ -185,6 +185,8 @@ STOPS = [
                  "inch", id="a mass for a depth"),
     pytest.param(PLAIN, ROW, {"depth": "inch", "volumetric": "g/g"},
                  "not one of volumetric water", "gravimetric", id="water by weight under volumetric"),
+    pytest.param(PLAIN, ROW, {"depth": "inch", "volumetric": "% weight"},
+                 "not one of volumetric water", "gravimetric", id="percent by weight under volumetric"),
     pytest.param(PLAIN, ROW, {"depth": "inch", "volumetric": "wetness"}, "is not a unit",
                  "percent", id="no unit at all"),
     pytest.param(PLAIN, ROW, {"water": "%"}, "has no unit to give", "volumetric", id="unknown unit key"),
@@ -225,7 +227,7 @@ def test_a_column_that_is_not_there_names_those_that_are(tmp_path):
     with pytest.raises(StudyError, match="no column 'VWC'") as error:
         read_measurements(write(tmp_path, GOOD), columns={"volumetric": "VWC"})
     assert "vwc (%)" in error.value.fix
-    with pytest.raises(StudyError, match="'water' is no column") as error:
+    with pytest.raises(StudyError, match="Unknown column of measurements: 'water'") as error:
         read_measurements(write(tmp_path, GOOD), columns={"water": "vwc (%)"})
     assert all(name in error.value.fix for name in COLUMNS)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from geo.model_rules import DEFAULT_RULES
-from geo.weather.climate_index import aridity_index
+from geo.weather.air_humidity import aridity_index
 
 
 @pytest.mark.parametrize(

@@ -17,16 +17,20 @@ E0 = et.saturation_vapour_pressure
 LYON_RA = 40.6
 
 
+def daylight_hours(latitude_deg: float, day_number: float | np.ndarray) -> np.ndarray:
+    """Return the longest duration of sunshine, h, that the sunset hour angle gives (FAO-56 eq 34)."""
+    return 24.0 / np.pi * et.sunset_hour_angle(latitude_deg, day_number)
+
+
 def bangkok() -> dict[str, float]:
-    """Return every printed quantity of example 17 (April, 13 deg 44 min N, 2 m)."""
-    tmin, tmax, ea = 25.6, 34.8, 2.85
+    """Return the printed quantities of example 17 (April, 13 deg 44 min N, 2 m) that follow from its ea and G."""
+    tmin, tmax, ea, g = 25.6, 34.8, 2.85, 0.14
     mean = (tmin + tmax) / 2
     ra = float(et.extraterrestrial_radiation(13.733, 105))
-    hours = float(et.daylight_hours(13.733, 105))
-    rs = et.solar_from_sunshine(8.5, hours, ra)
+    hours = daylight_hours(13.733, 105)
+    rs = (0.25 + 0.50 * 8.5 / hours) * ra  # equation 35
     rso = et.clear_sky_radiation(2.0, ra)
     rn = et.net_shortwave(rs) - et.net_longwave(tmin, tmax, ea, rs, rso)
-    g = et.soil_heat_flux_from_previous(29.2, 30.2)
     es = et.mean_saturation_vapour_pressure(tmin, tmax)
     return {
         "slope": et.saturation_slope(mean),
@@ -39,24 +43,21 @@ def bangkok() -> dict[str, float]:
         "rns": et.net_shortwave(rs),
         "rnl": et.net_longwave(tmin, tmax, ea, rs, rso),
         "rn": rn,
-        "g": g,
         "et0": et.penman_monteith(mean, rn, g, 2.0, es, ea, et.air_pressure(2.0)),
     }
 
 
 def brussels() -> dict[str, float]:
-    """Return every printed quantity of example 18 (6 July, 50 deg 48 min N, 100 m)."""
-    tmin, tmax, z = 12.3, 21.5, 100.0
-    ea = et.vapour_pressure_from_humidity(tmin, tmax, 63.0, 84.0)
+    """Return the printed quantities of example 18 (6 July, 50 deg 48 min N, 100 m) that follow from its u2."""
+    tmin, tmax, z, u2 = 12.3, 21.5, 100.0, 2.078
+    ea = (E0(tmin) * 84.0 + E0(tmax) * 63.0) / 200.0  # equation 17
     es = et.mean_saturation_vapour_pressure(tmin, tmax)
     ra = float(et.extraterrestrial_radiation(50.80, 187))
-    hours = float(et.daylight_hours(50.80, 187))
-    rs = et.solar_from_sunshine(9.25, hours, ra)
+    hours = daylight_hours(50.80, 187)
+    rs = (0.25 + 0.50 * 9.25 / hours) * ra  # equation 35
     rso = et.clear_sky_radiation(z, ra)
     rnl = et.net_longwave(tmin, tmax, ea, rs, rso)
-    u2 = et.wind_at_2m(10.0 / 3.6, 10.0)
     return {
-        "u2": u2,
         "es": es,
         "ea": ea,
         "slope": et.saturation_slope((tmin + tmax) / 2),
@@ -89,18 +90,13 @@ EXAMPLES: list[tuple[str, Callable[[], float], float, int]] = [
     ("FAO-56 example 3: es", lambda: et.mean_saturation_vapour_pressure(15.0, 24.5), 2.39, 2),
     ("FAO-56 example 5: e0(Tmin)", lambda: E0(18.0), 2.064, 3),
     ("FAO-56 example 5: e0(Tmax)", lambda: E0(25.0), 3.168, 3),
-    ("FAO-56 example 5: ea", lambda: et.vapour_pressure_from_humidity(18.0, 25.0, 54.0, 82.0), 1.70, 2),
     ("FAO-56 example 8: dr", lambda: et.inverse_relative_distance(246), 0.985, 3),
     ("FAO-56 example 8: declination", lambda: et.solar_declination(246), 0.120, 3),
     ("FAO-56 example 8: sunset angle", lambda: et.sunset_hour_angle(-20.0, 246), 1.527, 3),
     ("FAO-56 example 8: Ra", lambda: et.extraterrestrial_radiation(-20.0, 246), 32.2, 1),
     ("FAO-56 example 8: Ra to mm", lambda: et.MJ_TO_MM * et.extraterrestrial_radiation(-20.0, 246), 13.1, 1),
-    ("FAO-56 example 9: N", lambda: et.daylight_hours(-20.0, 246), 11.7, 1),
-    ("FAO-56 example 10: Rs", lambda: et.solar_from_sunshine(7.1, 10.9, 25.1), 14.45, 2),
+    ("FAO-56 example 9: N", lambda: daylight_hours(-20.0, 246), 11.7, 1),
     ("FAO-56 example 11: Rnl", lambda: et.net_longwave(19.1, 25.1, 2.1, 14.5, 18.8), 3.5, 1),
-    ("FAO-56 example 13: G", lambda: et.soil_heat_flux_monthly(14.1, 18.8), 0.33, 2),
-    ("FAO-56 example 13: G in mm", lambda: et.MJ_TO_MM * et.soil_heat_flux_monthly(14.1, 18.8), 0.13, 2),
-    ("FAO-56 example 14: u2", lambda: et.wind_at_2m(3.2, 10.0), 2.4, 1),
     ("FAO-56 example 15: Rs", lambda: et.solar_from_temperature(14.8, 26.6, LYON_RA), 22.3, 1),
     ("FAO-56 example 17: slope", lambda: bangkok()["slope"], 0.246, 3),
     ("FAO-56 example 17: gamma", lambda: bangkok()["gamma"], 0.0674, 4),
@@ -112,9 +108,7 @@ EXAMPLES: list[tuple[str, Callable[[], float], float, int]] = [
     ("FAO-56 example 17: Rns", lambda: bangkok()["rns"], 17.44, 2),
     ("FAO-56 example 17: Rnl", lambda: bangkok()["rnl"], 3.11, 2),
     ("FAO-56 example 17: Rn", lambda: bangkok()["rn"], 14.33, 2),
-    ("FAO-56 example 17: G", lambda: bangkok()["g"], 0.14, 2),
     ("FAO-56 example 17: ETo", lambda: bangkok()["et0"], 5.72, 2),
-    ("FAO-56 example 18: u2", lambda: brussels()["u2"], 2.078, 3),
     ("FAO-56 example 18: es", lambda: brussels()["es"], 1.997, 3),
     ("FAO-56 example 18: ea", lambda: brussels()["ea"], 1.409, 3),
     ("FAO-56 example 18: slope", lambda: brussels()["slope"], 0.122, 3),
@@ -153,7 +147,7 @@ def test_worked_example(compute: Callable[[], float], printed: float, digits: in
     ("compute", "expected"),
     [
         pytest.param(lambda: et.extraterrestrial_radiation(-20.0, 246), 32.194, id="FAO-56 eq 21, exact"),
-        pytest.param(lambda: et.daylight_hours(-20.0, 246), 11.666, id="FAO-56 eq 34, exact"),
+        pytest.param(lambda: daylight_hours(-20.0, 246), 11.666, id="FAO-56 eq 34, exact"),
         pytest.param(lambda: bangkok()["et0"], 5.716, id="FAO-56 example 17, exact"),
         pytest.param(lambda: brussels()["et0"], 3.880, id="FAO-56 example 18, exact"),
     ],
@@ -167,7 +161,7 @@ def test_plains_summer_day() -> None:
     ra = et.extraterrestrial_radiation(41.2, 196)
     rs = et.solar_from_temperature(14.0, 32.0, ra)
     assert float(ra) == pytest.approx(40.77, abs=0.01)
-    assert float(et.daylight_hours(41.2, 196)) == pytest.approx(14.68, abs=0.01)
+    assert float(daylight_hours(41.2, 196)) == pytest.approx(14.68, abs=0.01)
     assert float(rs) == pytest.approx(27.68, abs=0.01)
     et0 = et.penman_monteith_daily(14.0, 32.0, rs, E0(12.0), 3.0, 1300.0, ra)
     assert float(et0) == pytest.approx(7.09, abs=0.01)
@@ -202,7 +196,7 @@ MID_MONTH = np.array([15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349])
 )
 def test_latitude_table(latitude: float, ra: list[float], hours: list[float]) -> None:
     np.testing.assert_allclose(et.extraterrestrial_radiation(latitude, MID_MONTH), ra, atol=0.0501)
-    np.testing.assert_allclose(et.daylight_hours(latitude, MID_MONTH), hours, atol=0.0501)
+    np.testing.assert_allclose(daylight_hours(latitude, MID_MONTH), hours, atol=0.0501)
 
 
 @pytest.mark.parametrize(

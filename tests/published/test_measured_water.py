@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geo.soils.horizons import LAYER_EDGES_MM, overlap_mm
+from geo.profile import LAYER_EDGES_MM
+from geo.soils.horizons import overlap_mm
 from geo.soils.measured_water import foot_thickness_mm, foot_water
 from tests.open_data import open_data
 

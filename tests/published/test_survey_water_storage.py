@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geo.soils.horizons import water_storage_cm
+from geo.soils.horizons import overlap_mm
 from geo.soils.survey_tables import check_survey_tables
 from geo.soils.table import AWC_COLUMNS, build_soil_table
 from pipelines.read.soils.common import restriction_kinds, surface_table
@@ -29,6 +29,25 @@ def published(path: Path) -> pd.DataFrame:
                 parts.append(read_text_table(file, names)[0])
     frame = pd.concat(parts).drop_duplicates("mukey").set_index("mukey")
     return frame[list(PUBLISHED.values())].astype(float)
+
+
+def water_storage_cm(components: pd.DataFrame, horizons: pd.DataFrame) -> pd.DataFrame:
+    """Add up the water of clean tables the way the survey does, cm, index mukey, one column a depth.
+
+    Components that have a capacity are averaged by their percentage; rock without a value counts as nothing, and no
+    restriction is cut.
+    """
+    known = horizons[horizons["awc_r"].notna()]
+    out = {}
+    for depth in PUBLISHED:
+        inside = overlap_mm(known["hzdept_r"], known["hzdepb_r"], (0.0, depth))[:, 0]
+        water = pd.Series(inside * known["awc_r"].to_numpy(float), index=known["cokey"].to_numpy())
+        cm = components["cokey"].map(water.groupby(level=0).sum())
+        share = components["comppct_r"].where(cm.notna(), 0.0).fillna(0.0)
+        total = (cm.fillna(0.0) * share).groupby(components["mukey"]).sum()
+        weight = share.groupby(components["mukey"]).sum()
+        out[depth] = total / weight.where(weight > 0)
+    return pd.DataFrame(out)
 
 
 @pytest.mark.parametrize(

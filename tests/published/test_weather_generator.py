@@ -15,13 +15,19 @@ from geo.weather.residuals import (
     residual_series,
 )
 from geo.weather.wet_days import (
+    GENG_PERSISTENCE,
+    draw_wet_days,
     estimate_wet_day_fraction,
     geng_gamma,
-    geng_transitions,
-    stationary_wet_probability,
 )
 from tests.geo.climates import annual_sums, normals_of
 from tests.open_climate import annual_precip, champion, lebanon_normals, record_normals, records
+
+
+def wet_days(f: float, uniform: np.ndarray) -> np.ndarray:
+    """Return the wet days of one cell whose every day has the wet share f."""
+    year = np.full((1, 365), f)
+    return draw_wet_days(uniform, year, np.ones(uniform.size), np.full_like(year, GENG_PERSISTENCE))[0]
 
 
 @pytest.mark.parametrize(
@@ -36,10 +42,10 @@ from tests.open_climate import annual_precip, champion, lebanon_normals, record_
 def test_geng_relations(
     f: float, mean_mm: float, after_dry: float, after_wet: float, scale: float, shape: float, sd_mm: float
 ) -> None:
-    wd, ww = geng_transitions(np.array(f))
     k, theta = geng_gamma(np.array(mean_mm))
-    assert float(wd) == pytest.approx(after_dry, abs=0.0006)
-    assert float(ww) == pytest.approx(after_wet, abs=0.0006)
+    for first, chance in ((0.999, after_dry), (0.0, after_wet)):
+        assert wet_days(f, np.array([first, chance - 0.0006]))[1]
+        assert not wet_days(f, np.array([first, chance + 0.0006]))[1]
     assert float(theta) == pytest.approx(scale, abs=0.011)
     assert float(k) == pytest.approx(shape, abs=0.0011)
     assert float(theta * np.sqrt(k)) == pytest.approx(sd_mm, abs=0.011)
@@ -47,7 +53,9 @@ def test_geng_relations(
 
 @pytest.mark.parametrize("f", [0.02, 0.1, 0.29, 0.5, 0.9], ids=lambda f: f"Richardson 1981 stationary share {f}")
 def test_stationary_share_is_the_wet_day_fraction(f: float) -> None:
-    assert float(stationary_wet_probability(*geng_transitions(np.array(f)))) == pytest.approx(f)
+    days = 365 * 1000
+    off = np.sqrt(f * (1.0 - f) / days * (1.0 + GENG_PERSISTENCE) / (1.0 - GENG_PERSISTENCE))
+    assert wet_days(f, np.random.default_rng(1).random(days)).mean() == pytest.approx(f, abs=4.0 * off)
 
 
 def test_matrices_reproduce_the_published_correlations() -> None:

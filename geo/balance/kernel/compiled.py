@@ -10,7 +10,7 @@ from typing import Any
 
 from numba import njit
 
-OUTSIDE = ("season.py",)
+OUTSIDE = ("profile.py", "season.py")
 """Files of `geo` outside this folder from which the kernel takes constants."""
 
 

@@ -65,7 +65,11 @@ def ground_cover(heat_gdd, half_cover_gdd, cover_max):
 
 @compiled(fastmath=FAST)
 def density_coefficient(cover, height_m, multiplier):
-    """Return Kd = min(1, M fc, fc^(1/(1+h))) (Allen and Pereira 2009)."""
+    """Return the density coefficient Kd = min(1, M fc, fc^(1/(1+h))).
+
+    Allen and Pereira (2009), Irrig. Sci. 28:17-34, eq. 10, doi:10.1007/s00271-009-0182-z: fc is the ground cover
+    (0-1), h the height (m), M the multiplier.
+    """
     return min(1.0, min(multiplier * cover, power_of_share(cover, 1.0 / (1.0 + height_m))))
 
 
@@ -147,7 +151,7 @@ def crown_temperature(tmin_c, snow_cm):
 
 @compiled(fastmath=FAST)
 def _frost(s, day, groups, p):
-    """Harden, and kill each group at its own temperature; a stand of which nothing lives is closed."""
+    """Harden, and kill each group at its own temperature; a stand without living groups is closed."""
     tmin_c, cm_per_mm = day.tmin_c, p.snow_depth_cm_per_mm
     hardens = 1.0 if day.tmean_c < p.hardening_below_c else 0.0
     softens = p.dehardening_speed if day.tmean_c > p.hardening_below_c + p.dehardening_span_c else 0.0
@@ -172,7 +176,7 @@ def _frost(s, day, groups, p):
             dying = max(dying, dies)
         s[FROST_MEMORY + i] = memory
         s[DYING + i] = dying
-        # nothing is left to run: the days that follow are those of bare ground under dead cover
+        # the following days are those of bare ground under dead cover
         gone = s[GROWING + i] if living < 0.5 else 0.0
         s[CANOPY + i] *= 1.0 - gone
         s[OPEN + i] -= gone
@@ -256,7 +260,7 @@ def cover_day(s, day, groups, p, density, water_bonus, days_since_seeding):
     water_day(s, day, p, grows)
     if grows:
         _grow(s, day, groups, p)
-        kills_at = -99.0  # the crown is never colder than the air, so above this nothing dies
+        kills_at = -99.0  # the crown is never colder than the air, so above this no group dies
         for g in range(MAX_GROUPS):
             trait = groups[g]
             kills_at = max(kills_at, trait.kill_c, trait.kill_hardened_c, trait.kill_three_nights_c)

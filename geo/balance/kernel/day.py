@@ -61,8 +61,9 @@ from geo.balance.kernel.lanes import (
     highest,
 )
 from geo.balance.kernel.records import N_SUB, SUB_THICKNESS_MM
+from geo.profile import LAYER_EDGES_MM, SURFACE_MM
 
-_TOP_MM = (0.0, 100.0, 304.8, 609.6, 914.4)
+_TOP_MM = (0.0, SURFACE_MM, *LAYER_EDGES_MM[1:4])
 _THICKNESS_MM = SUB_THICKNESS_MM
 BARE, PLANTED = np.bool_(False), np.bool_(True)
 
@@ -153,7 +154,7 @@ def residue_cover(straw_kg_ha, dead_cover_kg_ha, dead_area_m2_kg, p):
 
 @compiled(fastmath=FAST)
 def _snow(s, day, p):
-    """Let snow fall and drift, lie, sublime and melt; rain and melt become the supply of the day."""
+    """Update the snow pack (fall, drift, sublimation, melt); rain and melt become the supply of the day."""
     rain, snow = day.rain_mm, day.snow_mm
     if snow <= 0.0 and highest(s, SNOW) <= 0.0:
         fill(s, SUPPLY, rain)
@@ -337,7 +338,7 @@ def water_day(s, day, p, planted):
 
 @compiled(fastmath=FAST)
 def decay_day(s, day, p):
-    """Let residue rot: decomposition days are the lesser of a temperature and a moisture coefficient (Stroo 1989)."""
+    """Decompose residue: a day counts as the lesser of a temperature and a moisture coefficient (Stroo 1989)."""
     per_day, heat = p.straw_decay_per_day, day.decay_heat
     for i in range(LANES):
         days = min(heat, min(1.0, max(0.0, s[WATER + i] / max(1.0, s[CAPACITY + i]))))

@@ -1,4 +1,4 @@
-"""The layout of the compiled balance: units of one climate cell lie side by side, so that one step serves many.
+"""The layout of the compiled balance: units of one climate cell side by side, so that one step serves many.
 
 A block is one flat array of rows of `LANES` numbers: first the state (the fields of `STATE`, in order), then the soil
 (`SOIL`), then scratch. ``s[SNOW + i]`` is the snow on lane `i`, ``s[WATER + k * LANES + i]`` its sublayer `k`. The
@@ -25,7 +25,7 @@ _SOIL_END = STATE_END + SOIL.itemsize // 8 * LANES
 
 
 def _row(dtype: np.dtype, name: str, start: int = 0) -> np.int64:
-    """Return where a field begins; as `numpy.int64`, since functions are compiled anew for each plain constant."""
+    """Return where a field begins; as `numpy.int64`, since a function is compiled again for each plain constant."""
     fields = dtype.fields
     assert fields is not None
     return np.int64(start + int(fields[name][1]) // 8 * LANES)
@@ -75,20 +75,6 @@ def pad_mix(groups: np.ndarray) -> np.ndarray:
     padded["kill_c"] = padded["kill_hardened_c"] = padded["kill_three_nights_c"] = -999.0
     padded[: len(groups)] = groups
     return padded
-
-
-def pack_lanes(state: np.ndarray, soil: np.ndarray) -> np.ndarray:
-    """Return a block with every lane at one `STATE` record on one `SOIL` record (arrays of length 1)."""
-    block = np.zeros(SIZE)
-    rows = block.reshape(-1, LANES)
-    rows[: STATE_END // LANES] = state.view(np.float64).reshape(-1, 1)
-    rows[STATE_END // LANES : _SOIL_END // LANES] = soil.view(np.float64).reshape(-1, 1)
-    return block
-
-
-def unpack_lane(block: np.ndarray, state: np.ndarray) -> None:
-    """Write the state of the first lane back into a `STATE` record (array of length 1)."""
-    state.view(np.float64)[:] = block.reshape(-1, LANES)[: STATE_END // LANES, 0]
 
 
 def soil_rows(soils: np.ndarray) -> np.ndarray:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from geo.profile import LAYER_MM, SURFACE_MM
+
 N_SUB = 5
 """Sublayers: the evaporation layer (0-100 mm), the rest of the first foot, and three one-foot layers."""
-SUB_THICKNESS_MM = (100.0, 204.8, 304.8, 304.8, 304.8)
+SUB_THICKNESS_MM = (SURFACE_MM, LAYER_MM - SURFACE_MM, LAYER_MM, LAYER_MM, LAYER_MM)
 MAX_GROUPS = 6
 FLUXES = ("precip_mm", "evaporation_mm", "transpiration_mm", "drainage_mm", "runoff_mm", "snow_loss_mm")
 
@@ -88,7 +90,7 @@ DAY = np.dtype(
     ],
     align=True,
 )
-"""One day of one climate cell, with what depends on weather alone worked out beforehand."""
+"""One day of one climate cell, with what follows from weather alone already computed."""
 
 PARAMETER_NAMES = (
     "kc_max",

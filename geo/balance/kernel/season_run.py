@@ -123,7 +123,7 @@ def start_from(s, i, harvest_mm):
 
 @compiled()
 def any_day(s, day, groups, p, mix_setting, days_since_seeding):
-    """Run one day with whatever stands: a living or emerging cover, or none."""
+    """Run one day with a living or emerging cover, or without one."""
     if groups.size > 0 and highest(s, OPEN) > 0.5:
         cover_day(s, day, groups, p, mix_setting[0], mix_setting[1], days_since_seeding)
     else:

@@ -10,9 +10,10 @@ import pandas as pd
 import xarray as xr
 
 from geo.errors import Problem, StudyError
+from geo.season import MEAN_MONTH_DAYS
 from pipelines.read.climate.cells import Area
 from pipelines.read.climate.products import REQUIRED, Product, variables
-from pipelines.read.climate.units import MONTH_DAYS, check_values, check_year, impossible
+from pipelines.read.climate.units import check_values, check_year, impossible
 
 DAILY = ("precip_mm", "tmin_c", "tmax_c", "et0_mm", "wind_m_s", "vapour_pressure_kpa", "solar_mj_m2_day")
 NORMALS = (*DAILY, "wet_day_fraction", "tmin_sd_c", "tmax_sd_c")
@@ -205,9 +206,8 @@ def _whole_year(data: xr.Dataset, context: Context) -> StudyError | None:
         months = data[list(REQUIRED)].groupby(data["time"].dt.month).mean("time")
         if months.sizes["month"] < 12:
             return None
-        rain = (months["precip_mm"] * xr.DataArray(MONTH_DAYS, dims="month", coords={"month": months["month"]})).sum(
-            "month"
-        )
+        lengths = xr.DataArray(MEAN_MONTH_DAYS, dims="month", coords={"month": months["month"]})
+        rain = (months["precip_mm"] * lengths).sum("month")
     else:
         months = data
         rain = data["precip_mm"].sum("month")

@@ -16,7 +16,7 @@ from pipelines.read.climate.build import Context, check_layer
 from pipelines.read.climate.cells import Area, Window, window
 from pipelines.read.climate.products import Product, product_of_file, product_of_text, products, variables
 from pipelines.read.climate.units import to_contract
-from pipelines.read.netcdf_whole import is_cut_short
+from pipelines.read.netcdf import open_netcdf
 
 _MINIMUM = re.compile(r"minim|tmin|tmmn|tasmin|(?<![a-z])min(?![a-z])", re.IGNORECASE)
 _MAXIMUM = re.compile(r"maxim|tmax|tmmx|tasmax|(?<![a-z])max(?![a-z])", re.IGNORECASE)
@@ -41,22 +41,6 @@ class Part:
     layers: dict[str, xr.DataArray]
     window: Window
     fixed: dict[str, np.ndarray] = field(default_factory=dict)
-
-
-def open_raw(path: Path) -> xr.Dataset:
-    """Open a NetCDF file without decoding it; a damaged file is a `StudyError`."""
-    try:
-        if is_cut_short(path):
-            raise StudyError(
-                "The file is shorter than its own table of contents says; the rest would read as zeros.",
-                str(path),
-                "It was cut short: fetch it again.",
-            )
-        return xr.open_dataset(path, decode_cf=False, engine="netcdf4")
-    except (OSError, ValueError, RuntimeError) as error:
-        raise StudyError(
-            f"The file cannot be read as NetCDF ({error}).", str(path), "It may be cut short: fetch it again."
-        ) from None
 
 
 def product_of(raw: xr.Dataset, path: Path) -> Product:
@@ -224,7 +208,7 @@ def read_part(
     like : Window, optional
         Window of the first file.
     """
-    with open_raw(path) as raw:
+    with open_netcdf(path, decode_cf=False) as raw:
         product = product_of(raw, path)
         chosen = choose(raw, path, product, mapping)
         dim, step, when = time_axis(raw, path, product)

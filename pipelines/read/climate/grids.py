@@ -12,7 +12,8 @@ import xarray as xr
 from geo.errors import StudyError
 from pipelines.read.climate.build import ClimateInput, Context, Query, daily_input, normals_input, require
 from pipelines.read.climate.cells import Window, stack
-from pipelines.read.climate.cf import Part, open_raw, product_of, read_part
+from pipelines.read.climate.cf import Part, product_of, read_part
+from pipelines.read.netcdf import open_netcdf
 
 _FEWEST_YEARS = (
     10  # fewer years make a poor normal: World Meteorological Organization, WMO-No. 1203 (2017), provisional normals
@@ -21,7 +22,7 @@ _FEWEST_YEARS = (
 
 def read_netcdf(files: Sequence[Path], query: Query) -> ClimateInput:
     """Read NetCDF files of one grid: one file with all variables, one a variable, one a year, or any mix of them."""
-    with open_raw(files[0]) as raw:
+    with open_netcdf(files[0], decode_cf=False) as raw:
         product = product_of(raw, files[0])
         text = {k: str(raw.attrs[k]) for k in ("license", "source", "title") if k in raw.attrs}
     context = Context(query.where, product, trust=query.trust)

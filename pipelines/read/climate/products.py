@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 from geo.errors import StudyError
-from pipelines.study.house import shared_dir
+from pipelines.study.house import shared_toml
 
 REQUIRED = ("precip_mm", "tmin_c", "tmax_c")
 
@@ -81,8 +80,7 @@ class Product:
 
 @cache
 def _tables() -> dict[str, Any]:
-    with (shared_dir() / "climate_sources.toml").open("rb") as handle:
-        return tomllib.load(handle)
+    return shared_toml("climate_sources.toml")
 
 
 @cache
@@ -102,12 +100,6 @@ def variables() -> dict[str, Variable]:
             alternatives=tuple(row["alternatives"]),
         )
     return out
-
-
-@cache
-def unit_spellings() -> dict[str, str]:
-    """Return spellings of units (lower case) that the unit library would misread."""
-    return dict(_tables()["unit_spellings"])
 
 
 @cache

@@ -11,17 +11,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import rasterio
-import rioxarray  # noqa: F401  (registers the .rio accessor)
 import xarray as xr
 from rasterio.errors import RasterioIOError
 
 from geo.errors import StudyError
+from geo.season import MEAN_MONTH_DAYS
 from pipelines.read.climate.build import ClimateInput, Context, Query, check_layer
 from pipelines.read.climate.cells import Window, window
 from pipelines.read.climate.cf import Part, identify
 from pipelines.read.climate.grids import grid_input
 from pipelines.read.climate.products import Product, key_of_short, product_of_file, products, variables
-from pipelines.read.climate.units import MONTH_DAYS, to_contract
+from pipelines.read.climate.units import to_contract
 
 _SKIPPED = re.compile(r"tavg|tmean|tdmean|vpd|annual|seasonal|bio_?\d+", re.IGNORECASE)
 
@@ -113,6 +113,8 @@ def _read_one(
     query: Query,
     like: Window | None,
 ) -> Part:
+    import rioxarray  # loads dask, so late
+
     try:
         with rasterio.open(_inside(path)) as source:
             unit = next((u for u in source.units if u), "")
@@ -141,7 +143,7 @@ def _read_one(
     where = f"{path.name}: {variables()[key].short}"
     days = when.days_in_month.to_numpy() if step == "monthly" else None
     if step == "months" and len(when) == 1:
-        days = MONTH_DAYS[when - 1]
+        days = MEAN_MONTH_DAYS[when - 1]
     converted = to_contract(values, unit, key, kind, where, days)
     context.units[key] = unit
     check_layer(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,18 @@ import pandas as pd
 from geo.errors import StudyError
 from pipelines.read.climate.build import Context
 from pipelines.read.climate.products import REQUIRED
-from pipelines.read.climate.station import Station
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """One station with its table in source units: index date (or month 1 to 12), columns variable keys."""
+
+    id: str
+    name: str
+    latitude: float
+    longitude: float
+    elevation_m: float
+    table: pd.DataFrame
 
 
 def read(path: Path, context: Context) -> list[dict[str, Any]]:

@@ -16,7 +16,7 @@ from pipelines.read.climate import ghcn, station_normals, tables
 from pipelines.read.climate.build import ClimateInput, Context, Query, daily_input, normals_input
 from pipelines.read.climate.cells import Area
 from pipelines.read.climate.products import REQUIRED, Product, products
-from pipelines.read.climate.station import Station
+from pipelines.read.climate.station_normals import Station
 from pipelines.read.climate.tables import first_lines
 from pipelines.read.climate.units import to_contract
 
@@ -141,7 +141,7 @@ def _place(row: dict[str, Any], options: dict[str, Any], known: pd.DataFrame, pa
         )
     if not (-90 <= float(latitude) <= 90 and -180 <= float(longitude) <= 360):
         raise StudyError(
-            f"Latitude {latitude}, longitude {longitude} is no place.", str(path), "Correct the coordinates."
+            f"There is no place at latitude {latitude}, longitude {longitude}.", str(path), "Correct the coordinates."
         )
     elevation = float(pick("elevation_m", np.nan))
     return {

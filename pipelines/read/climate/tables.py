@@ -14,8 +14,8 @@ from geo.errors import StudyError
 from pipelines.read.climate.build import Context
 from pipelines.read.climate.products import variables
 from pipelines.read.climate.units import missing_units, to_contract
+from pipelines.study.unit_registry import unit_of_header
 
-_HEADER_UNIT = re.compile(r"^\s*(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^)\]]*)[)\]]\s*$")
 _DATE_COLUMNS = {
     "date": ("date", "datetime", "day_date", "time"),
     "year": ("year", "yr"),
@@ -45,8 +45,8 @@ def read_plain(
         One a station (one for the file when there is no station column).
     """
     table = _load(path, options)
-    bracket = {c: m.groupdict() for c in table.columns if (m := _HEADER_UNIT.match(str(c)))}
-    columns = _columns(table, mapping, {c: b["name"] for c, b in bracket.items()}, path)
+    bracket = {c: unit_of_header(str(c)) for c in table.columns}
+    columns = _columns(table, mapping, {c: name for c, (name, _) in bracket.items()}, path)
     dates = _dates(table, columns, bool(options.get("day_first", False)), path)
     bad = dates.isna()
     if bad.all():
@@ -64,7 +64,7 @@ def read_plain(
         if key not in variables() or key == "elevation_m":
             continue
         data[key] = _numbers(table[column], key, fill, path, context)
-        unit = units.get(key) or bracket.get(column, {}).get("unit", "")
+        unit = units.get(key) or bracket[column][1]
         if not unit.strip():
             raise missing_units(data[key].to_numpy(), variables()[key], "daily", f"{path.name}: column {column}")
         context.units[key] = unit
@@ -91,7 +91,7 @@ def _elevation(
     row: pd.Series,
     columns: dict[str, Any],
     units: dict[str, str],
-    bracket: dict[Any, Any],
+    bracket: dict[Any, tuple[str, str]],
     path: Path,
     context: Context,
 ) -> float | None:
@@ -101,7 +101,7 @@ def _elevation(
         return None
     column = columns["elevation_m"]
     named = "m" if str(column).lower() in ("elevation_m", "elev_m") else ""
-    unit = units.get("elevation_m") or bracket.get(column, {}).get("unit", "") or named
+    unit = units.get("elevation_m") or bracket[column][1] or named
     if not unit:
         context.note(f"{path.name}: {column}", "the elevation has no unit", "left out", 'units = { elevation = "m" }')
         return None
@@ -254,9 +254,8 @@ def read_daymet_point(path: Path, context: Context) -> list[dict[str, Any]]:
     units: dict[str, str] = {}
     columns: dict[str, str] = {}
     for column in table.columns:
-        named = _HEADER_UNIT.match(column)
-        if named:
-            columns[named["name"]], units[named["name"]] = column, named["unit"]
+        name, units_text = unit_of_header(column)
+        columns[name], units[name] = column, units_text
     stamp = table["year"].astype(int).astype(str) + "-" + table["yday"].astype(int).astype(str).str.zfill(3)
     index = pd.DatetimeIndex(pd.to_datetime(stamp, format="%Y-%j"))
     data = pd.DataFrame(index=index)

@@ -1,22 +1,23 @@
-"""Units by metadata: from the declared unit to the contract's, and refusal when values contradict it."""
+"""Units of climate variables: from the declared unit to the contract's, and refusal when values contradict it."""
 
 from __future__ import annotations
 
-import re
-import tokenize
-from typing import Any
-
-import cf_xarray.units
 import numpy as np
-import pint
 
 from geo.errors import StudyError
-from pipelines.read.climate.products import REQUIRED, Variable, unit_spellings, variables
+from geo.season import MEAN_MONTH_DAYS
+from pipelines.read.climate.products import REQUIRED, Variable, variables
+from pipelines.study.unit_registry import contradiction, declared, line, name_unit, no_units, span, unit_name
 
-_REGISTRY = cf_xarray.units.units
-_SCALED = re.compile(r"^\s*([0-9.]+(?:[eE][-+]?\d+)?)\s*\*?\s+(.+)$")
-_WATER = 1000.0  # kg m-3; turns a mass of water on an area into a depth
-MONTH_DAYS = np.array([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+# What a unit of the contract is read from, in this order, and what else one value of a step then needs: "days" times
+# the days of a month, "per_days" divided by them. 1 kg of water on 1 m2 is 1 mm; a daily rate is the sum of its day.
+_SOURCES = {
+    "mm": (("mm", ""), ("kg/m^2", ""), ("mm/day", "days"), ("kg/m^2/day", "days")),
+    "1": (("day", "per_days"), ("dimensionless", "")),
+    "MJ/m^2/day": (("MJ/m^2", ""), ("MJ/m^2/day", "")),
+    "delta_degC": (("degC", ""), ("delta_degC", "")),
+}
+_MEAN_DAYS = {"": 1.0, "days": 30.4, "per_days": 1 / 30.4}  # of a month, near enough to tell units apart
 
 # Yearly rain below which no rain-fed small grain is grown, and rain that no place has: outside, the unit is wrong.
 ANNUAL_PRECIP_MM = (60.0, 13000.0)
@@ -29,139 +30,39 @@ _STRAY = 0.001
 _HERE = "in the climate part of the study file"
 
 
-def parse_unit(text: str, where: str) -> tuple[float, Any]:
-    """Return the scale factor and the pint unit of a unit text.
-
-    Parameters
-    ----------
-    text : str
-        CF unit text (``kg m-2 s-1``), an everyday spelling (``deg c``), or either with a factor (``0.1 degC``).
-    where : str
-        File and variable, for the message.
-
-    Raises
-    ------
-    StudyError
-        When the text is empty or is not a unit.
-    """
-    raw = str(text).strip()
-    scale = 1.0
-    found = _SCALED.match(raw)
-    if found and raw != "1":
-        scale, raw = float(found.group(1)), found.group(2).strip()
-    spelled = unit_spellings().get(raw.lower(), raw)
-    try:
-        unit = _REGISTRY.parse_units(spelled) if spelled else None
-    except (pint.errors.PintError, ValueError, TypeError, AttributeError, SyntaxError, tokenize.TokenError):
-        unit = None
-    if unit is None:
-        raise StudyError(
-            f"{raw!r} is not a unit.",
-            where,
-            'Name the unit in the study file, for example units = { precip = "mm" }.',
-        )
-    return scale, unit
-
-
-def _line(source: Any, target: str) -> tuple[float, float]:
-    """Return slope and offset from one unit to another (temperatures have an offset)."""
-    zero = _REGISTRY.Quantity(0.0, source).to(target).magnitude
-    one = _REGISTRY.Quantity(1.0, source).to(target).magnitude
-    return float(one - zero), float(zero)
-
-
-def _delta_unit(unit: Any) -> Any:
-    text = str(unit)
-    for plain, delta in (("degree_Celsius", "delta_degC"), ("degree_Fahrenheit", "delta_degF")):
-        if text == plain:
-            return _REGISTRY.parse_units(delta)
-    return unit
-
-
 def conversion(unit_text: str, variable: Variable, step: str, where: str) -> tuple[float, float, str]:
-    """Return slope, offset and time base from a declared unit to the unit of the contract.
+    """Return slope and offset from a declared unit to the contract's, and what the days of a step are for.
 
-    Parameters
-    ----------
-    unit_text : str
-        The declared unit.
-    variable : Variable
-        The variable it belongs to.
-    step : {"daily", "monthly", "fixed"}
-        What one value stands for.
-    where : str
-        File and variable, for the message.
-
-    Returns
-    -------
-    slope, offset : float
-        ``ours = theirs * slope + offset``.
-    base : str
-        ``""``: done; ``"days"``: multiply by the days of the step (a daily rate given for a month);
-        ``"per_days"``: divide by them (days counted in a month).
+    A `step` is ``daily``, ``monthly`` or ``fixed``. The third value is "days" where a daily rate is given for a month
+    (multiply by its days), "per_days" where days of a month are counted (divide by them), else "".
     """
-    scale, unit = parse_unit(unit_text, where)
-    target = variable.units
-    try:
-        if target == "mm":
-            return (*_water_depth(unit, scale, step), "days" if _is_daily_rate_of_month(unit, step) else "")
-        if target == "delta_degC":
-            slope, _ = _line(_delta_unit(unit), target)
-            return slope * scale, 0.0, ""
-        if target == "1":
-            if unit.is_compatible_with("day"):
-                return _line(unit, "day")[0] * scale, 0.0, "per_days"
-            return _line(unit, "dimensionless")[0] * scale, 0.0, ""
-        if target == "MJ/m^2/day" and unit.is_compatible_with("joule/meter**2"):
-            slope, _ = _line(unit, "MJ/m^2")
-            return slope * scale, 0.0, ""
-        slope, offset = _line(unit, target)
-        return slope * scale, offset, ""
-    except pint.errors.DimensionalityError:
-        raise StudyError(
-            f"The declared unit {unit_text!r} cannot be a unit of {variable.short}.",
-            where,
-            f"Check which variable this is; {variable.short} is read in {target} or a unit of the same kind.",
-        ) from None
+    sources = dict(_SOURCES.get(variable.units, ((variable.units, ""),)))
+    target, slope, offset = declared(unit_text, variable.short, where, _fix(variable), *sources)
+    base = sources[target]
+    if variable.units == "1" and "percent_by" in unit_name(unit_text):
+        raise StudyError(f"{unit_text!r} cannot be a unit of {variable.short}.", where, _fix(variable))
+    if base == "days" and step != "monthly":
+        base = ""
+    elif base == "days" and "month" in unit_name(unit_text):
+        slope, base = line(unit_text, target.replace("day", "month"))[0], ""
+    return slope, 0.0 if variable.units == "delta_degC" else offset, base
 
 
-def _water_depth(unit: Any, scale: float, step: str) -> tuple[float, float]:
-    """Return slope and offset to mm per step from a depth, a mass on an area, or a rate of either."""
-    quantity = _REGISTRY.Quantity(scale, unit)
-    if quantity.check("[mass]/[length]**2") or quantity.check("[mass]/[length]**2/[time]"):
-        quantity = quantity / _REGISTRY.Quantity(_WATER, "kg/m^3")
-    if quantity.check("[length]/[time]"):
-        if step == "monthly" and "month" in str(unit):
-            return float((quantity * _REGISTRY.Quantity(1.0, "month")).to("mm").magnitude), 0.0
-        return float(quantity.to("mm/day").magnitude), 0.0
-    return float(quantity.to("mm").magnitude), 0.0
+def _fix(variable: Variable) -> str:
+    ours = _shown(variable)
+    return f'Read in {ours} or a unit of the same kind; write units = {{ {variable.short} = "{ours}" }} {_HERE}.'
 
 
-def _is_daily_rate_of_month(unit: Any, step: str) -> bool:
-    per_time = _REGISTRY.Quantity(1.0, unit)
-    rate = per_time.check("[length]/[time]") or per_time.check("[mass]/[length]**2/[time]")
-    return step == "monthly" and rate and "month" not in str(unit)
+def _shown(variable: Variable) -> str:
+    return variable.units.removeprefix("delta_")
 
 
 def to_contract(
     values: np.ndarray, unit_text: str, key: str, step: str, where: str, days: np.ndarray | float | None = None
 ) -> np.ndarray:
-    """Return values in the unit of the contract.
+    """Return values in the unit of the contract; without a declared unit the error names the likely one.
 
-    Parameters
-    ----------
-    values : ndarray
-        Values as the file gives them, missing as NaN; the first axis is the step where there is one.
-    unit_text : str
-        The declared unit; empty text is an error that names the likely unit.
-    key : str
-        Variable key (``precip_mm``).
-    step : {"daily", "monthly", "fixed"}
-        What one value stands for.
-    where : str
-        File and variable, for messages.
-    days : ndarray or float, optional
-        Days of each step (first axis), needed only for daily rates of monthly values.
+    The first axis of the values is the step where there is one; `days` are those of each step, for rates of months.
     """
     variable = variables()[key]
     if not str(unit_text).strip():
@@ -169,7 +70,7 @@ def to_contract(
     slope, offset, base = conversion(unit_text, variable, step, where)
     out = np.asarray(values, dtype="float64") * slope + offset
     if base:
-        lengths = np.asarray(MONTH_DAYS if days is None else days, dtype="float64")
+        lengths = np.asarray(MEAN_MONTH_DAYS if days is None else days, dtype="float64")
         lengths = lengths.reshape(lengths.shape + (1,) * (out.ndim - lengths.ndim))
         out = out * lengths if base == "days" else out / lengths
     return out
@@ -177,71 +78,35 @@ def to_contract(
 
 def missing_units(values: np.ndarray, variable: Variable, step: str, where: str) -> StudyError:
     """Return the error for a variable without units, with the unit that would fit its values."""
-    low, high = _extent(values)
-    fits = _fitting_units(values, variable, step)
-    likely = fits[0] if fits else variable.units
-    return StudyError(
-        f"{variable.short} has no units (values run from {low:g} to {high:g}).",
-        where,
-        f'If they are {likely}, write units = {{ {variable.short} = "{likely}" }} {_HERE}.',
-    )
+    fitting = [*_fitting_units(values, variable, step), _shown(variable)]
+    return no_units(variable.short, values, fitting[0], where, _HERE)
 
 
 def check_values(values: np.ndarray, key: str, step: str, unit_text: str, where: str) -> StudyError | None:
-    """Return the error when converted values cannot be what the declared unit says, else None.
-
-    Parameters
-    ----------
-    values : ndarray
-        Values in the unit of the contract, missing as NaN.
-    key : str
-        Variable key.
-    step : {"daily", "monthly", "fixed"}
-        What one value stands for.
-    unit_text : str
-        The unit the file declared (the values are shown in it).
-    where : str
-        File and variable, for the message.
-    """
+    """Return the error when converted values cannot be what the declared unit says, else None."""
     variable = variables()[key]
-    if step not in variable.ranges or not _contradicts(values, variable.ranges[step], step):
+    if not _contradicts(values, key, step):
         return None
-    low, high = variable.ranges[step]
     slope, offset, base = conversion(unit_text, variable, step, where)
-    slope *= {"days": 30.4, "per_days": 1 / 30.4}.get(base, 1.0)
-    raw = (values - offset) / slope
-    raw_low, raw_high = _extent(raw)
-    fits = [u for u in _fitting_units(raw, variable, step) if u != unit_text]
-    sentinels = [v for v in (raw_low, raw_high) if _is_sentinel(v)]
+    raw = (values - offset) / (slope * _MEAN_DAYS[base])
+    fix = name_unit(variable.short, [u for u in _fitting_units(raw, variable, step) if u != unit_text], _HERE)
+    sentinels = [v for v in span(raw) if _is_sentinel(v)]
     if sentinels:
         fix = f"If {sentinels[0]:g} means missing, write fill = {sentinels[0]:g} {_HERE}."
-    elif fits:
-        fix = f'If the values are {fits[0]}, write units = {{ {variable.short} = "{fits[0]}" }} {_HERE}.'
-    else:
-        fix = "Correct the file, or name the right variable and unit in the study file."
-    shown = variable.units.replace("delta_degC", "degC")
-    return StudyError(
-        f"{variable.short} is declared in {unit_text!r} but its values run from {raw_low:g} to {raw_high:g}; "
-        f"{low:g} to {high:g} {shown} is possible.",
-        where,
-        fix,
-    )
+    low, high = variable.ranges[step]
+    return contradiction(variable.short, unit_text, raw, f"{low:g} to {high:g} {_shown(variable)}", where, fix)
 
 
 def impossible(values: np.ndarray, key: str, step: str) -> np.ndarray:
     """Return where values lie outside what the variable can be (missing values do not count)."""
-    limits = variables()[key].ranges.get(step)
-    if limits is None:
-        return np.zeros(np.shape(values), dtype=bool)
+    low, high = variables()[key].ranges.get(step, (-np.inf, np.inf))
     with np.errstate(invalid="ignore"):
-        return (values < limits[0] - _ROUNDING) | (values > limits[1])
+        return (values < low - _ROUNDING) | (values > high)
 
 
-def _contradicts(values: np.ndarray, limits: tuple[float, float], step: str) -> bool:
-    finite = np.asarray(values, dtype="float64")
-    finite = finite[np.isfinite(finite)]
-    outside = int(((finite < limits[0] - _ROUNDING) | (finite > limits[1])).sum())
-    return outside > (_STRAY * finite.size if step == "daily" else 0)
+def _contradicts(values: np.ndarray, key: str, step: str) -> bool:
+    finite = values[np.isfinite(values)]
+    return int(impossible(finite, key, step).sum()) > (_STRAY * finite.size if step == "daily" else 0)
 
 
 def _is_sentinel(value: float) -> bool:
@@ -249,21 +114,10 @@ def _is_sentinel(value: float) -> bool:
 
 
 def check_year(precip_year_mm: float, warmest_month_c: float, units: dict[str, str], where: str) -> StudyError | None:
-    """Return the error when a whole year contradicts the declared units, else None.
+    """Return the error when a whole year contradicts the declared units (by variable key), else None.
 
     A unit that is wrong by less than the range of single values shows only in the sums: inches read as mm,
     degrees Celsius read as Fahrenheit.
-
-    Parameters
-    ----------
-    precip_year_mm : float
-        Median over cells of the mean yearly precipitation, mm.
-    warmest_month_c : float
-        Median over cells of the mean temperature of the warmest month, degC.
-    units : dict
-        Variable key -> declared unit.
-    where : str
-        File, for the message.
     """
     low, high = ANNUAL_PRECIP_MM
     if np.isfinite(precip_year_mm) and not low <= precip_year_mm <= high:
@@ -272,7 +126,7 @@ def check_year(precip_year_mm: float, warmest_month_c: float, units: dict[str, s
             f"precip is declared in {units.get('precip_mm', 'mm')!r} but a year adds up to {precip_year_mm:.1f} mm; "
             f"{low:g} to {high:g} mm is possible on farm land.",
             where,
-            f'If the values are {guess}, write units = {{ precip = "{guess}" }} {_HERE}.',
+            name_unit("precip", [guess], _HERE),
         )
     if np.isfinite(warmest_month_c) and warmest_month_c < WARMEST_MONTH_C:
         return StudyError(
@@ -284,23 +138,15 @@ def check_year(precip_year_mm: float, warmest_month_c: float, units: dict[str, s
     return None
 
 
-def _extent(values: np.ndarray) -> tuple[float, float]:
-    finite = np.asarray(values, dtype="float64")
-    finite = finite[np.isfinite(finite)]
-    return (float(finite.min()), float(finite.max())) if finite.size else (float("nan"), float("nan"))
-
-
 def _fitting_units(raw: np.ndarray, variable: Variable, step: str) -> list[str]:
     """Return the usual units of a variable under which all values are possible, the most telling first."""
-    low, high = variable.ranges.get(step, (-np.inf, np.inf))
-    fits = []
-    for unit in (*variable.alternatives, variable.units.replace("delta_degC", "degC")):
+    raw = np.asarray(raw, dtype="float64")
+    fitting = []
+    for unit in dict.fromkeys((*variable.alternatives, _shown(variable))):
         slope, offset, base = conversion(unit, variable, step, "")
-        if base:
-            slope = slope / 30.0 if base == "per_days" else slope * 30.0
-        if unit not in fits and not _contradicts(
-            np.asarray(raw, dtype="float64") * slope + offset, (low, high), step
-        ):
-            fits.append(unit)
+        if not _contradicts(raw * slope * _MEAN_DAYS[base] + offset, variable.key, step):
+            fitting.append(unit)
     # Prefer the unit whose values fill the possible range: tenths of a degree also "fit" plain degrees.
-    return sorted(fits, key=lambda u: u != variable.units) if variable.key in REQUIRED and step == "monthly" else fits
+    if variable.key in REQUIRED and step == "monthly":
+        fitting.sort(key=lambda unit: unit != variable.units)
+    return fitting

@@ -6,7 +6,6 @@ import hashlib
 import json
 import os
 import re
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -22,7 +21,7 @@ from geo.errors import Problem, StudyError
 from pipelines.read.fetch.climate import fetch_grid, fetch_points
 from pipelines.read.fetch.http_cache import PoliteSession, Reply, Transient
 from pipelines.read.fetch.soils import fetch_soils
-from pipelines.study.house import shared_dir, version
+from pipelines.study.house import shared_toml, version
 from pipelines.study.staging import file_sha256, write_whole
 
 Progress = Callable[[str, int, int], None]
@@ -70,11 +69,10 @@ class FetchReport:
 
 def settings_of(overrides: Mapping[str, str] | None = None) -> dict[str, dict[str, Any]]:
     """Return the services with their addresses; an argument beats ``SPRINGFILL_<NAME>_URL`` beats the table."""
-    with (shared_dir() / "fetch_sources.toml").open("rb") as handle:
-        table: dict[str, dict[str, Any]] = tomllib.load(handle)
+    table: dict[str, dict[str, Any]] = shared_toml("fetch_sources.toml")
     unknown = sorted(set(overrides or {}) - set(table))
     if unknown:
-        raise StudyError(f"{', '.join(unknown)} is no source.", "fetch: sources", f"Valid are: {', '.join(table)}.")
+        raise StudyError(f"Unknown source: {', '.join(unknown)}.", "fetch: sources", f"Known: {', '.join(table)}.")
     for name, row in table.items():
         row["base"] = (overrides or {}).get(name) or os.environ.get(f"SPRINGFILL_{name.upper()}_URL") or row["base"]
     return table
@@ -119,7 +117,7 @@ def fetch_study(
     home = Path(folder)
     if climate not in ("daily", "daily_points", "normals", "none"):
         raise StudyError(
-            f"{climate!r} is no climate source.", "fetch: climate", "Use daily, daily_points, normals or none."
+            f"Unknown climate source: {climate!r}.", "fetch: climate", "Use daily, daily_points, normals or none."
         )
     table = settings_of(sources)
     home.mkdir(parents=True, exist_ok=True)

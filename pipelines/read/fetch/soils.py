@@ -16,6 +16,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from geo.errors import Problem, StudyError
+from geo.ground import joined, polygon_parts
 from pipelines.read.fetch.http_cache import PoliteSession, TooMuch, Transient, says_too_much
 from pipelines.study.house import shared_dir
 from pipelines.study.staging import write_whole
@@ -123,7 +124,7 @@ def fetch_polygons(
     table = pd.concat(found, ignore_index=True)
     table["geometry"] = _polygons_only(shapely.from_wkt(table["wkt"].to_numpy(dtype=object)))
     frame = gpd.GeoDataFrame(table, geometry="geometry", crs=4326)
-    frame = frame[~frame.geometry.is_empty]
+    frame = frame[frame.geometry.notna()]
     whole = frame.dissolve("mupolygonkey", aggfunc="first").reset_index()
     names = {"areasymbol": "AREASYMBOL", "spatialversion": "SPATIALVER", "musym": "MUSYM", "mukey": "MUKEY"}
     return whole.rename(columns=names)[[*names.values(), "geometry"]]
@@ -139,9 +140,7 @@ def tiles(area: BaseGeometry, width: float) -> Iterator[BaseGeometry]:
         for y in np.arange(np.floor(south / width), np.ceil(north / width)):
             square = shapely.box(x * width, y * width, (x + 1) * width, (y + 1) * width)
             part = shapely.intersection(area, square)
-            for piece in shapely.get_parts(part):
-                if piece.geom_type == "Polygon" and piece.area > 1e-12:
-                    yield piece
+            yield from (piece for piece in polygon_parts(part) if piece.area > 1e-12)
 
 
 def fetch_tables(
@@ -250,11 +249,7 @@ def _wkt(piece: BaseGeometry) -> str:
 def _polygons_only(shapes: np.ndarray) -> np.ndarray:
     """Drop the points and lines at which a map unit only touches the tile; repair rings."""
     shapes = shapely.make_valid(shapes, method="structure", keep_collapsed=False)
-    out = []
-    for shape in shapes:
-        parts = [p for p in shapely.get_parts(shape) if p.geom_type in ("Polygon", "MultiPolygon")]
-        out.append(shapely.union_all(parts) if parts else shapely.Polygon())
-    return np.array(out, dtype=object)
+    return np.array([joined(polygon_parts(shape)) for shape in shapes], dtype=object)
 
 
 def _without_survey(area: BaseGeometry, polygons: gpd.GeoDataFrame) -> list[Problem]:

@@ -13,7 +13,8 @@ import pandas as pd
 from geo.errors import Problem, StudyError
 from geo.options import OPTIONS
 from geo.soils import volumetric
-from pipelines.read.measurements.units import RANGES, contradiction, factor, unit_of_header
+from pipelines.read.measurements.units import RANGES, factor, wrong_unit
+from pipelines.study.unit_registry import unit_of_header
 
 WATER_KEYS = ("volumetric", "gravimetric", "water_depth", "available_depth")
 """The columns of which a table has one: how its water was measured."""
@@ -193,7 +194,7 @@ def _find_columns(table: _Table, mapping: dict[str, str], units: dict[str, str])
     header, where = list(table.text.columns), str(table.path)
     for key in mapping:
         if key not in COLUMNS:
-            raise StudyError(f"{key!r} is no column of measurements.", where, f"Use one of: {', '.join(COLUMNS)}.")
+            raise StudyError(f"Unknown column of measurements: {key!r}.", where, f"Use one of: {', '.join(COLUMNS)}.")
     allowed = [*dict.fromkeys(_UNIT_KEY.get(k, k) for k in RANGES)]
     for key in units:
         if key not in allowed:
@@ -258,7 +259,7 @@ def _numbers(table: _Table, key: str, needed: bool = True) -> np.ndarray:
     outside = (out < low) | (out > high)
     known = np.isfinite(out)
     if known.any() and (outside[known].mean() > _FEW or np.median(out[known]) < RANGES[key].doubtful_below):
-        raise contradiction(values[known], key, table.units[key], where)
+        raise wrong_unit(values[known], key, table.units[key], where)
     fix = f"{name} from {low:g} to {high:g} {RANGES[key].unit} is possible; correct the value or its unit."
     table.drop(outside, f"{name} contradicts its unit ({table.units[key]}): {{value}}", fix)
     return out

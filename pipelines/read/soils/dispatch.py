@@ -12,7 +12,7 @@ from pipelines.read.soils.common import Area
 from pipelines.read.soils.geodatabase import read_geodatabase, read_map_unit_raster
 from pipelines.read.soils.grids import grid_kind, read_soil_grids
 from pipelines.read.soils.survey import find_survey_areas, read_survey_export
-from pipelines.study.soil_kinds import SoilKind
+from pipelines.study.file import SoilKind
 
 KINDS: tuple[str, ...] = get_args(SoilKind)
 _RASTERS = (".tif", ".tiff", ".img", ".vrt", ".nc", ".nc4")

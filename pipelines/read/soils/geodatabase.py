@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import rasterio
-import rioxarray  # noqa: F401  (gives arrays their CRS)
 import xarray as xr
 from rasterio.errors import RasterioIOError
 from rasterio.windows import Window

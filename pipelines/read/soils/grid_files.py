@@ -10,15 +10,15 @@ from typing import Any
 
 import numpy as np
 import rasterio
-import rioxarray  # noqa: F401  (gives arrays their CRS)
 import xarray as xr
 from rasterio.enums import Resampling
 
 from geo.errors import Problem, StudyError
-from pipelines.read.netcdf_whole import is_cut_short
+from pipelines.read.netcdf import open_netcdf
 from pipelines.read.soils.common import MAX_CELLS, Area, area_bounds, outside
 from pipelines.read.soils.grid_units import PROPERTIES, WITHOUT_DEPTH, depth_of, property_of
 from pipelines.read.soils.window import as_layer, read_window
+from pipelines.study.unit_registry import fits, line
 
 _RASTERS = (".tif", ".tiff", ".img", ".vrt")
 _NETCDF = (".nc", ".nc4")
@@ -74,19 +74,6 @@ def _raster_bands(file: Path) -> list[Band]:
     return bands
 
 
-def _open(file: Path) -> xr.Dataset:
-    try:
-        if is_cut_short(file):
-            raise StudyError(
-                "The soil grid is shorter than its own table of contents says; the rest would read as zeros.",
-                str(file),
-                "It was cut short: download it again.",
-            )
-        return xr.open_dataset(file, decode_coords="all", mask_and_scale=True)
-    except (OSError, ValueError) as error:
-        raise StudyError("The soil grid cannot be opened.", str(file), "Check the path and the download.") from error
-
-
 def _depths(dataset: xr.Dataset, dim: str, where: str) -> list[tuple[float, float]]:
     """Return the depth intervals of a depth dimension, cm, from its CF bounds."""
     coord = dataset[dim]
@@ -98,18 +85,17 @@ def _depths(dataset: xr.Dataset, dim: str, where: str) -> list[tuple[float, floa
             "Give the intervals in the study file: depths_cm = [[0, 30], [30, 60], ...].",
         )
     units = str(coord.attrs.get("units", dataset[bounds].attrs.get("units", ""))).strip()
-    factor = {"cm": 1.0, "m": 100.0, "mm": 0.1, "centimeters": 1.0, "meters": 100.0, "metres": 100.0}.get(units)
-    if factor is None:
+    if not fits(units, "cm"):
         raise StudyError(
             f"The depth dimension {dim} has the unit {units!r}.", where, "Depths are read in mm, cm or m; set units."
         )
-    pairs = np.sort(np.abs(dataset[bounds].values.astype(float)), axis=1) * factor
+    pairs = np.sort(np.abs(dataset[bounds].values.astype(float)), axis=1) * line(units, "cm")[0]
     return [(round(float(a), 3), round(float(b), 3)) for a, b in pairs]
 
 
 def _netcdf_bands(file: Path) -> list[Band]:
     bands: list[Band] = []
-    with _open(file) as dataset:
+    with open_netcdf(file, decode_coords="all") as dataset:
         for name, variable in dataset.data_vars.items():
             if variable.ndim not in (2, 3):
                 continue
@@ -218,7 +204,9 @@ def _read_raster(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
 
 
 def _read_netcdf(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
-    with _open(band.file) as dataset:
+    import rioxarray  # noqa: F401  (registers the .rio accessor; loads dask, so late)
+
+    with open_netcdf(band.file, decode_coords="all") as dataset:
         layer = dataset[band.variable]
         if layer.ndim == 3:
             layer = layer.isel({layer.dims[0]: band.index})

@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import rasterio
 import rasterio.windows
-import rioxarray  # noqa: F401  (gives arrays their CRS)
 import xarray as xr
 from rasterio.errors import RasterioIOError
 
 from geo.errors import StudyError
+from geo.ground import cells_under
 from pipelines.read.soils.common import MAX_CELLS, Area, area_bounds, outside
 
 CACHE_BYTES = 64_000_000
@@ -44,12 +44,11 @@ def open_window(path: str, *, area: Area | None, crs: Any) -> Iterator[tuple[Any
         own = source.crs or crs
         if own is None:
             raise StudyError("The soil raster has no coordinate system.", path, "Give it in the study file: crs.")
-        window = rasterio.windows.Window(0, 0, source.width, source.height)
+        rows, columns = slice(0, source.height), slice(0, source.width)
         if area:
-            inside = _window(source, area_bounds(area, own))
-            if inside is None:
+            rows, columns = cells_under(area_bounds(area, own), source.transform, source.shape, ring=1)
+            if rows.stop <= rows.start or columns.stop <= columns.start:
                 raise outside(path, tuple(round(v, 4) for v in source.bounds))
-            window = inside
         elif source.width * source.height > MAX_CELLS:
             raise StudyError(
                 f"The soil raster has {source.width * source.height / 1e6:,.0f} million cells; "
@@ -57,7 +56,7 @@ def open_window(path: str, *, area: Area | None, crs: Any) -> Iterator[tuple[Any
                 path,
                 "Give the study area, so that only that part is read.",
             )
-        yield source, window, own
+        yield source, rasterio.windows.Window.from_slices(rows, columns), own
 
 
 def read_part(source: Any, band: int, window: rasterio.windows.Window, *, masked: bool = False) -> Any:
@@ -93,6 +92,8 @@ def read_window(path: str, band: int, *, area: Area | None, crs: Any) -> tuple[n
 
 def as_layer(values: np.ndarray, transform: Any, crs: Any) -> xr.DataArray:
     """Return cells as an array on ``(y, x)`` that knows its place; the values are not copied."""
+    import rioxarray  # noqa: F401  (registers the .rio accessor; loads dask, so late)
+
     height, width = values.shape
     layer = xr.DataArray(
         values,
@@ -105,16 +106,3 @@ def as_layer(values: np.ndarray, transform: Any, crs: Any) -> xr.DataArray:
     layer.rio.write_crs(crs, inplace=True)
     layer.rio.write_transform(transform, inplace=True)
     return layer
-
-
-def _window(source: Any, bounds: tuple[float, float, float, float]) -> rasterio.windows.Window | None:
-    """Return the window of whole cells that covers the bounds, one cell wider; None when they miss the raster."""
-    window = rasterio.windows.from_bounds(*bounds, transform=source.transform)
-    top, left = int(np.floor(window.row_off)) - 1, int(np.floor(window.col_off)) - 1
-    bottom = int(np.ceil(window.row_off + window.height)) + 1
-    right = int(np.ceil(window.col_off + window.width)) + 1
-    top, left = max(top, 0), max(left, 0)
-    bottom, right = min(bottom, source.height), min(right, source.width)
-    if bottom <= top or right <= left:
-        return None
-    return rasterio.windows.Window(left, top, right - left, bottom - top)

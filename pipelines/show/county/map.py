@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
-import os
 import re
 from importlib.resources import files
 from pathlib import Path
@@ -16,9 +14,10 @@ from branca.element import Figure
 from folium.template import Template
 from markupsafe import escape
 
-from geo.errors import StudyError
 from pipelines.run.result import StudyResult
 from pipelines.show.county.page import CountyPage
+from pipelines.show.page_templates import script_hash
+from pipelines.study.staging import write_whole
 from pipelines.study.words import load_catalogue
 
 _ASSETS = files("pipelines.show") / "assets"
@@ -114,10 +113,12 @@ def leaflet_script() -> str:
     return re.sub(r"//# sourceMappingURL=.*", "", script).replace("</script", "<\\/script")
 
 
-def county_html(result: StudyResult, *, field_page_url: str = "fields/{field_id}.html", language: str = "en") -> str:
+def county_html(result: StudyResult, *, field_page_url: str = "fields/{field_id}.html") -> str:
     """Return the whole page as text. See `write_county_map`."""
-    catalogue = load_catalogue(language)
-    county = OfflineMap(language, zoom_start=9, zoom_snap=0.25, zoom_control="bottomright", fade_animation=False)
+    catalogue = load_catalogue()
+    county = OfflineMap(
+        catalogue.language, zoom_start=9, zoom_snap=0.25, zoom_control="bottomright", fade_animation=False
+    )
     content = CountyPage(result, catalogue)
     first = _data_block("county-data", content.data(field_page_url))
     more = _data_block("county-more", content.more_data()) + content.field_table()
@@ -151,18 +152,7 @@ def write_county_map(result: StudyResult, path: Path, *, field_page_url: str = "
     StudyError
         When the file cannot be written.
     """
-    page = county_html(result, field_page_url=field_page_url)
-    part = path.with_name(f".{path.name}-{os.getpid()}.part")
-    try:
-        part.write_text(page, encoding="utf-8", newline="\n")
-        os.replace(part, path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise StudyError(
-            "The county map could not be written.",
-            f"{path} ({error.strerror})",
-            "Check the folder and the free space.",
-        ) from error
+    write_whole(path, county_html(result, field_page_url=field_page_url))
 
 
 def _data_block(name: str, data: dict[str, Any]) -> str:
@@ -172,6 +162,5 @@ def _data_block(name: str, data: dict[str, Any]) -> str:
 
 
 def _policy(scripts: list[str]) -> str:
-    """Allow exactly the scripts of this page, by their hash: an injected one would not run even if it got in."""
-    hashes = [base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii") for text in scripts]
-    return _POLICY.format(hashes=" ".join(f"'sha256-{h}'" for h in hashes))
+    """Allow exactly the scripts of this page."""
+    return _POLICY.format(hashes=" ".join(f"'{script_hash(text)}'" for text in scripts))

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 from geopandas import GeoDataFrame
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template, select_autoescape
 from markupsafe import Markup, escape
 
 from geo.errors import WHOLE_STUDY
@@ -39,6 +38,7 @@ from pipelines.show.county.images import (
     zone_png,
 )
 from pipelines.show.legend import ZoneStyle, zone_legend
+from pipelines.show.page_templates import template
 from pipelines.study.input_facts import source_facts
 from pipelines.study.units import Units, convert
 from pipelines.study.words import Catalogue
@@ -173,7 +173,7 @@ class CountyPage:
         problems = result.problems
         inputs = result.provenance.get("inputs", [])
         frame, frame_place = map_frame(self.raster, units, self.words)
-        return self._template("county_body.html.j2").render(
+        return template("county_body.html.j2").render(
             t=t,
             common=lambda key, **values: self.words.t(f"common.{key}", **values),
             map_id=map_id,
@@ -222,24 +222,13 @@ class CountyPage:
 
     def field_table(self) -> str:
         """Return the field table that a page without script shows; a browser with script passes over it."""
-        return self._template("county_fields.html.j2").render(
+        return template("county_fields.html.j2").render(
             t=self.t,
             field_count=f"{len(self.result.fields):,}",
             area_unit=self.units.area(0).unit,
             depth_unit=self.units.depth(0).unit,
             static_rows=self._static_rows(),
         )
-
-    @staticmethod
-    def _template(name: str) -> Template:
-        environment = Environment(
-            loader=PackageLoader("pipelines.show", "templates"),
-            autoescape=select_autoescape(default=True, default_for_string=True),
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        return environment.get_template(name)
 
     def _page_names(self) -> list[str] | None:
         """Names of the field pages where they differ from the ids (an id may hold anything, a file name may not)."""

@@ -17,6 +17,8 @@ from shapely.affinity import affine_transform
 from shapely.geometry import Polygon, shape
 from shapely.geometry.base import BaseGeometry
 
+from geo.ground import polygon_parts
+
 WIDTH = 1000
 MAX_HEIGHT = 720
 MARGIN = 14
@@ -180,17 +182,11 @@ def _patches(codes: np.ndarray, place: Affine, geometry: BaseGeometry, picture: 
     taken: list[Disc] = []
     for code in sorted(by_code, key=lambda c: -sum(p.area for p in by_code[c])):
         cut = shapely.intersection(np.array(by_code[code], dtype=object), geometry)
-        polygons = [p for part in cut for p in _polygons(part)]
+        polygons = [p for part in cut for p in polygon_parts(part)]
         if polygons:
             path = "".join(_path(p, picture) for p in polygons)
             found.append(Patches(code, path, _label_places(polygons, picture, taken) if code else ()))
     return tuple(sorted(found, key=lambda part: part.code))
-
-
-def _polygons(geometry: BaseGeometry) -> list[Polygon]:
-    if isinstance(geometry, Polygon):
-        return [] if geometry.is_empty else [geometry]
-    return [p for part in getattr(geometry, "geoms", ()) for p in _polygons(part)]
 
 
 def _label_places(polygons: list[Polygon], picture: Affine, taken: list[Disc]) -> tuple[Disc, ...]:
@@ -230,7 +226,7 @@ def _step_aside(place: tuple[float, float], radius: int, taken: list[Disc]) -> D
 def _path(geometry: BaseGeometry, picture: Affine) -> str:
     """Return SVG path text in whole numbers: a start and relative steps for each ring, to be filled even-odd."""
     text = []
-    for polygon in _polygons(geometry):
+    for polygon in polygon_parts(geometry):
         for ring in (polygon.exterior, *polygon.interiors):
             points = np.rint(_to_picture(shapely.get_coordinates(ring), picture)).astype(int)
             steps = np.diff(points[:-1], axis=0)

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import base64
 import hashlib
-import os
 import re
-import tempfile
 import unicodedata
 from collections import Counter
 from collections.abc import Callable, Collection
@@ -15,7 +12,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import numpy as np
 import scipy.sparse as sp
 import xarray as xr
@@ -25,7 +21,7 @@ from geo.options import OPTIONS
 from geo.rating import ZoneRules
 from geo.season import Calendar, day_of_year
 from pipelines.run.result import StudyResult
-from pipelines.show.charts import ChartWords, StoredWater, StoredWaterChart, style_variables
+from pipelines.show.charts import ChartWords, StoredChart, style_variables
 from pipelines.show.explain import FieldReason, field_reason
 from pipelines.show.field.calendar import draw_calendar, study_calendar
 from pipelines.show.field.map import draw_field
@@ -33,9 +29,11 @@ from pipelines.show.field.spring import spring_advice
 from pipelines.show.field.words import Case, write_answer
 from pipelines.show.legend import ZoneStyle, zone_styles
 from pipelines.show.measurements.words import field_note
+from pipelines.show.page_templates import script_hash, template
 from pipelines.show.verdict_words import VerdictWords
 from pipelines.study.field_tables import aum_per_acre, cautions_for, grazing, seeding_rate_factor
 from pipelines.study.input_facts import source_facts
+from pipelines.study.staging import write_whole
 from pipelines.study.units import Units, convert
 from pipelines.study.words import Catalogue, load_catalogue
 
@@ -77,23 +75,13 @@ def safe_text(text: object, limit: int = NAME_LIMIT) -> str:
 
 
 @lru_cache(maxsize=1)
-def page_environment() -> jinja2.Environment:
-    """Return the templates of the pages; every value is escaped."""
-    loader = jinja2.FileSystemLoader(_HERE / "templates")
-    return jinja2.Environment(
-        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-
-
-@lru_cache(maxsize=1)
 def page_assets() -> dict[str, Markup | str]:
     """Return the style sheet and the script of the pages, and the hash of the script for the page's policy."""
     script = (_HERE / "assets" / "field.js").read_text(encoding="utf-8").strip()
     style = (_HERE / "assets" / "field.css").read_text(encoding="utf-8").strip()
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     for mode, variables in style_variables().items():
         style = style.replace(f"/* {mode} line colours */", variables)
-    return {"script": Markup(script), "style": Markup(style), "script_hash": digest}
+    return {"script": Markup(script), "style": Markup(style), "script_hash": script_hash(script)}
 
 
 @dataclass
@@ -106,7 +94,6 @@ class _Study:
     says: VerdictWords
     styles: dict[int, ZoneStyle]
     calendar: Calendar
-    chart: StoredWaterChart
 
     @property
     def words(self) -> Catalogue:
@@ -144,7 +131,7 @@ def write_field_pages(
     written = []
     for done, row in enumerate(rows, start=1):
         path = folder / field_file_name(ids[row])
-        _replace(path, _render(study, row))
+        write_whole(path, _render(study, row))
         written.append(path)
         if progress is not None:
             progress(done, len(rows))
@@ -158,7 +145,7 @@ def render_field_page(result: StudyResult, field_id: str) -> str:
 
 
 def _study(result: StudyResult) -> _Study:
-    words = load_catalogue(str(result.settings.get("language", "en")))
+    words = load_catalogue()
     units = Units(str(result.settings.get("units", "us")), words)
     return _Study(
         result=result,
@@ -167,20 +154,7 @@ def _study(result: StudyResult) -> _Study:
         says=VerdictWords(words, units, result.seasons),
         styles=zone_styles(words),
         calendar=study_calendar(result.settings["season"]),
-        chart=StoredWaterChart(),
     )
-
-
-def _replace(path: Path, text: str) -> None:
-    handle, name = tempfile.mkstemp(prefix=".page-", suffix=".tmp", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
 def _render(study: _Study, row: int) -> str:
@@ -231,7 +205,7 @@ def _render(study: _Study, row: int) -> str:
     }
     if rated:
         context |= _rated_parts(study, case)
-    return page_environment().get_template("field.html.j2").render(context)
+    return template("field.html.j2").render(context)
 
 
 def _soils(result: StudyResult, row: int, zone_of_site: np.ndarray) -> dict[int, str]:
@@ -332,7 +306,7 @@ def _printed_water(case: Case, option: str, units: Units) -> str:
     return units.depth(convert(stubble - gap, "inch" if units.us else "millimeter", "millimeter")).digits
 
 
-def _chart(study: _Study, case: Case, freeze_day: float, at_planting: list[str]) -> Markup:
+def _chart(study: _Study, case: Case, freeze_day: float, at_planting: list[str]) -> StoredChart:
     words, units = study.words, study.units
     stored = case.numbers["stored_mm"].transpose("stat", "option", "step")
     mean, low, high = (_depth_values(stored.sel(stat=stat).values, units) for stat in ("mean", "p10", "p90"))
@@ -343,23 +317,19 @@ def _chart(study: _Study, case: Case, freeze_day: float, at_planting: list[str])
         words.t("field.stored.part", option=names[option], water=words.t("common.quantity", number=water, unit=unit))
         for option, water in zip(OPTIONS, at_planting, strict=True)
     ]
-    data = StoredWater(
-        step=stored["step"].values, low=low, median=mean, high=high,
-        target=float(_depth_values(np.array(target), units)),
-        harvest_day=day_of_year(study.calendar.harvest), planting_day=day_of_year(study.calendar.planting),
-        freeze_day=freeze_day,
-    )  # fmt: skip
     chart_words = ChartWords(
         title=words.t("field.stored.title"),
         description=words.t("field.stored.description", parts=", ".join(parts), target=units.depth(target)),
         y_label=words.t("common.unit_long.inch" if units.us else "common.unit_long.mm"),
-        target=words.t("field.stored.target"),
-        freeze=words.t("field.stored.freeze"),
-        planting=words.t("field.stored.planting"),
-        options=names,
+        names=names | {mark: words.t(f"field.stored.{mark}") for mark in ("target", "freeze", "planting")},
         months=words.items("common.months"),
     )
-    return study.chart.draw(data, chart_words)
+    return StoredChart(
+        step=stored["step"].values, line=mean, low=low, high=high,
+        target=float(_depth_values(np.array(target), units)),
+        harvest_day=day_of_year(study.calendar.harvest), planting_day=day_of_year(study.calendar.planting),
+        freeze_day=freeze_day, words=chart_words,
+    )  # fmt: skip
 
 
 def _depth_values(mm: np.ndarray, units: Units) -> np.ndarray:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any
@@ -11,7 +10,7 @@ from typing import Any
 from odc.geo.geobox import GeoBox
 
 from pipelines.run.result import StudyResult
-from pipelines.study.house import shared_dir
+from pipelines.study.house import shared_toml
 from pipelines.study.input_facts import source_facts
 from pipelines.study.words import load_catalogue
 
@@ -19,7 +18,7 @@ from pipelines.study.words import load_catalogue
 @lru_cache(maxsize=1)
 def layer_notes() -> dict[str, str]:
     """Return the caution, the limits and the state of the evidence that go with every file."""
-    return tomllib.loads((shared_dir() / "layer_notes.toml").read_text(encoding="utf-8"))
+    return shared_toml("layer_notes.toml")
 
 
 def study_title(result: StudyResult) -> str:
@@ -57,7 +56,7 @@ def crs_name(grid: GeoBox) -> str:
 
 def source_lines(result: StudyResult) -> list[str]:
     """Return one line a source layer: title, date, licence, checksum."""
-    words, lines = load_catalogue(str(result.settings.get("language", "en"))), []
+    words, lines = load_catalogue(), []
     for source in result.provenance.get("inputs", []):
         facts = source_facts(source, words)
         parts = [f"{source.get('layer', 'input')}: {facts['title']}"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import re
@@ -23,8 +22,9 @@ from pystac.extensions.raster import DataType, RasterBand, RasterExtension, Stat
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.about import about_facts, about_tags, layer_notes, source_lines, study_title
 from pipelines.show.layers.columns import Column
-from pipelines.show.layers.styles import templates
 from pipelines.show.legend import zone_legend
+from pipelines.show.page_templates import template
+from pipelines.study.staging import file_sha256
 
 STAC_FILE = "item.json"
 _SHA256_MULTIHASH = "1220"
@@ -64,7 +64,7 @@ def dictionary_table(groups: Iterable[ColumnGroup]) -> pd.DataFrame:
 def write_dictionary(result: StudyResult, groups: list[ColumnGroup], folder: Path) -> None:
     """Write ``data_dictionary.csv`` and a self-contained ``data_dictionary.html``."""
     dictionary_table(groups).to_csv(folder / "data_dictionary.csv", index=False, encoding="utf-8-sig")
-    page = templates().get_template("data_dictionary.html.j2")
+    page = template("data_dictionary.html.j2", "pipelines.show.layers")
     text = page.render(
         title=study_title(result), groups=groups, zones=zone_legend(), notes=layer_notes(), facts=about_facts(result)
     )
@@ -136,7 +136,7 @@ def _add_asset(item: pystac.Item, file: Path, folder: Path) -> None:
     )  # fmt: skip
     item.add_asset(slug(file.name), asset)
     FileExtension.ext(asset, add_if_missing=True).apply(
-        checksum=_SHA256_MULTIHASH + sha256(file), size=file.stat().st_size
+        checksum=_SHA256_MULTIHASH + file_sha256(file), size=file.stat().st_size
     )
     if file.suffix == ".tif":
         _describe_raster(asset, file)
@@ -171,12 +171,6 @@ def _statistics(tags: Mapping[str, str]) -> Statistics | None:
     keys = {"minimum": "MINIMUM", "maximum": "MAXIMUM", "mean": "MEAN", "stddev": "STDDEV"}
     values = {k: float(tags[f"STATISTICS_{v}"]) for k, v in keys.items() if f"STATISTICS_{v}" in tags}
     return Statistics.create(**values) if values else None
-
-
-def sha256(file: Path) -> str:
-    """Return the SHA-256 of a file as hex."""
-    with file.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
 def slug(text: str) -> str:

@@ -16,6 +16,7 @@ from geo.options import OPTIONS
 from geo.rating import ZONE_NAMES
 from pipelines.show.legend import zone_legend
 from pipelines.study.house import shared_dir
+from pipelines.study.unit_registry import UnitError
 from pipelines.study.units import System, convert
 
 OPTION_WORDS = MappingProxyType(
@@ -26,10 +27,6 @@ OPTION_WORDS = MappingProxyType(
         "overwinter_late": "overwintering mix ended at planting",
     }
 )
-_UNIT_NAMES = {
-    "mm": "millimeter", "in": "inch", "ha": "hectare", "acre": "acre", "kg ha-1": "kilogram / hectare",
-    "lb acre-1": "pound / acre", "degC day": "delta_degC * day", "degF day": "delta_degF * day",
-}  # fmt: skip
 _SHOWN = {
     "1": "", "kg ha-1": "kg/ha", "lb acre-1": "lb/acre", "degC day": "degree days C", "degF day": "degree days F",
     "degrees_east": "degrees", "degrees_north": "degrees",
@@ -130,10 +127,10 @@ def _column(row: dict[str, str], system: System) -> Column:
     factor = 1.0
     if us and row["unit"] != row["us_unit"]:
         try:
-            factor = convert(1.0, _UNIT_NAMES[row["unit"]], _UNIT_NAMES[row["us_unit"]])
-        except KeyError as error:
+            factor = convert(1.0, row["unit"], row["us_unit"])
+        except UnitError as error:
             raise StudyError(
-                f"The unit {error.args[0]!r} cannot be converted.",
+                str(error),
                 f"columns.csv, {row['name']}",
                 "Use mm, ha, kg ha-1.",
             ) from None

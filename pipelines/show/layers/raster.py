@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -24,7 +23,7 @@ from pipelines.show.layers.columns import Column, describe
 from pipelines.show.layers.styles import Style, amount_raster_style, zone_raster_style
 from pipelines.show.layers.tables import outcome_table, zone_area_table
 from pipelines.show.legend import zone_legend
-from pipelines.study.house import shared_dir
+from pipelines.study.house import shared_toml
 from pipelines.study.units import System
 
 AMOUNT_NODATA = -9999.0
@@ -88,7 +87,7 @@ def amount_rasters(result: StudyResult, system: System = "metric") -> list[Amoun
 
 @lru_cache(maxsize=1)
 def _layer_table() -> dict[str, dict[str, Any]]:
-    return tomllib.loads((shared_dir() / "raster_layers.toml").read_text(encoding="utf-8"))
+    return shared_toml("raster_layers.toml")
 
 
 def write_rasters(

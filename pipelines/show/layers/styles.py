@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 
-import jinja2
-import matplotlib
 import numpy as np
-from matplotlib.colors import to_hex
-from matplotlib.ticker import MaxNLocator
+from branca.colormap import linear
 
+from pipelines.show.charts import nice_ticks
 from pipelines.show.layers.columns import Column
 from pipelines.show.legend import zone_legend
+from pipelines.show.page_templates import template
 
 CLASSES = 6
 LABEL_SCALE = 60000
@@ -66,11 +64,7 @@ def amount_breaks(values: np.ndarray, column: Column) -> np.ndarray:
     if column.unit == "1":
         return np.round(np.linspace(0.0, 1.0, CLASSES), 6)
     low, high = (float(finite.min()), float(finite.max())) if finite.size else (0.0, 1.0)
-    ticks = MaxNLocator(nbins=CLASSES, steps=[1, 2, 2.5, 5, 10]).tick_values(low, max(high, low + 1e-6))
-    first = max(int(np.searchsorted(ticks, low, side="right")) - 1, 0)
-    last = min(int(np.searchsorted(ticks, high, side="left")), len(ticks) - 1)
-    ticks = ticks[first : last + 1]
-    return np.round(ticks if len(ticks) > 1 else np.array([low, low + 1]), 9)
+    return np.round(nice_ticks(low, high if high > low else low + 1, CLASSES), 9)
 
 
 def ramp_stops(values: np.ndarray, column: Column, ramp: str) -> list[StyleClass]:
@@ -122,19 +116,12 @@ def amount_vector_style(layer: str, values: np.ndarray, column: Column, columns:
 
 
 def _ramp(name: str, count: int) -> list[str]:
-    return [to_hex(c) for c in matplotlib.colormaps[name](np.linspace(0.04, 0.96, max(count, 1)))]
-
-
-@lru_cache(maxsize=1)
-def templates() -> jinja2.Environment:
-    """Return the templates of the layers; every value that is put in is escaped."""
-    return jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")), autoescape=True,
-        undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
+    ramp = getattr(linear, name)
+    return [ramp.rgb_hex_str(place) for place in np.linspace(0.04, 0.96, max(count, 1))]
 
 
 def _render(geometry: str, kind: str, layer: str, title: str, **values: object) -> Style:
     words = {"kind": kind, "layer": layer, "title": title, **values}
-    qml, sld = (templates().get_template(f"{geometry}.{end}.j2").render(words) for end in ("qml", "sld"))
+    names = (f"{geometry}.{end}.j2" for end in ("qml", "sld"))
+    qml, sld = (template(name, "pipelines.show.layers").render(words) for name in names)
     return Style(name=title, qml=qml.lstrip(), sld=sld.lstrip())

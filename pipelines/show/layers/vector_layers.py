@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geo.ground import polygon_parts
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.columns import Column, describe, in_units
 from pipelines.show.layers.styles import Style, amount_vector_style, zone_vector_style
@@ -128,17 +129,10 @@ def valid_polygons(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     if bad.any():
         shapes = shapes.copy()
         shapes[bad] = shapely.make_valid(shapes[bad], method="structure", keep_collapsed=False)
-    whole = [_polygons(shape) for shape in shapes]
+    whole = [shapely.MultiPolygon(polygon_parts(shape)) for shape in shapes]
     kept = frame.assign(**{frame.geometry.name: gpd.GeoSeries(whole, index=frame.index, crs=frame.crs)})
-    holds = np.array([not (shape is None or shape.is_empty) for shape in whole], dtype=bool)
+    holds = np.array([not shape.is_empty for shape in whole], dtype=bool)
     return kept.loc[holds].reset_index(drop=True)
-
-
-def _polygons(shape: shapely.Geometry | None) -> shapely.MultiPolygon | None:
-    if shape is None or shape.is_empty or isinstance(shape, shapely.MultiPolygon):
-        return shape
-    parts = [p for p in shapely.get_parts(shape) if isinstance(p, shapely.Polygon | shapely.MultiPolygon)]
-    return shapely.MultiPolygon([p for part in parts for p in shapely.get_parts(part)])
 
 
 def _style(name: str, frame: pd.DataFrame, columns: tuple[Column, ...], system: System) -> Style | None:
@@ -150,5 +144,5 @@ def _style(name: str, frame: pd.DataFrame, columns: tuple[Column, ...], system: 
         column = describe(RESPONSE_STYLE_COLUMN, system)
         if column.name not in frame:
             return zone_vector_style(name, list(columns))
-        return amount_vector_style(name, frame[column.name].to_numpy(float), column, list(columns), "YlOrRd")
+        return amount_vector_style(name, frame[column.name].to_numpy(float), column, list(columns), "YlOrRd_09")
     return None

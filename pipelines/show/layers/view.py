@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pyogrio
 import rasterio.features
-import rasterio.windows
 import shapely
 from odc.geo.geobox import GeoBox
 from odc.geo.warp import rio_reproject
 from pyproj import Transformer
 
 from geo.errors import StudyError
+from geo.ground import cells_under, polygon_parts
 from pipelines.run.result import StudyResult
 
 Clip = Path | str | tuple[float, float, float, float]
@@ -86,7 +85,7 @@ def _shape_of_file(path: Path, crs: str) -> shapely.Geometry:
     if getattr(frame, "crs", None) is None:
         raise StudyError("The clip file has no CRS.", str(path), "Add a CRS to it (a .prj file or a GeoPackage).")
     shape = shapely.union_all(shapely.make_valid(frame.to_crs(crs).geometry.to_numpy()))
-    areas = [p for p in shapely.get_parts(shape) if p.geom_type in ("Polygon", "MultiPolygon")]
+    areas = polygon_parts(shape)
     if not areas:
         raise StudyError("The clip file holds no polygons.", str(path), "Give a file with polygons, or a box.")
     return shapely.union_all(areas)
@@ -95,9 +94,7 @@ def _shape_of_file(path: Path, crs: str) -> shapely.Geometry:
 def clipped(result: StudyResult, shape: shapely.Geometry) -> StudyResult:
     """Return the study inside a shape: pixels whose centre lies in it, the areas of sites cut accordingly."""
     grid, raster = result.grid, result.site_raster
-    window = rasterio.windows.from_bounds(*shape.bounds, transform=grid.affine)
-    rows = slice(max(math.floor(window.row_off), 0), min(math.ceil(window.row_off + window.height), grid.shape[0]))
-    columns = slice(max(math.floor(window.col_off), 0), min(math.ceil(window.col_off + window.width), grid.shape[1]))
+    rows, columns = cells_under(shape.bounds, grid.affine, grid.shape.yx)
     part = grid[rows, columns]
     outside = rasterio.features.geometry_mask([shape], part.shape, part.affine)
     cut = np.where(outside, -1, raster[rows, columns]).astype(raster.dtype)

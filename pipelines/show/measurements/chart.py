@@ -2,46 +2,44 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
-import matplotlib
-import numpy as np
 import pandas as pd
-from markupsafe import Markup
-from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 from geo.options import OPTIONS
-from pipelines.show.charts import FAINT, INK, STYLE, compact_svg, month_ticks, stand_in
+from pipelines.show.charts import LABEL_HEIGHT, Axes, ChartWords
 
-MARKERS: Mapping[str, str] = {"stubble": "o", "winter_killed": "s", "overwinter_early": "^", "overwinter_late": "v"}
-"""Shape of each option's readings: colour alone would not tell them apart for everyone."""
-_SIZE = (5.0, 3.0)
-_APART = 0.012  # of the axis between two options of one day
+SHAPES: Mapping[str, str] = {
+    "stubble": "m-4 0a4 4 0 1 0 8 0a4 4 0 1 0-8 0z",
+    "winter_killed": "m-3.5-3.5h7v7h-7z",
+    "overwinter_early": "m0-4.5l4.5 8h-9z",
+    "overwinter_late": "m0 4.5l4.5-8h-9z",
+    "mean": "m-5 0h10",
+    "own": "m0-5l5 5-5 5-5-5z",
+}
+"""Outlines about a point. Each option's readings have their own: not everyone can tell them apart by colour."""
+_APART = 6  # pixels between two options of one day
+
+
+Mark = tuple[str, str, str]
+"""One mark: its class in the style sheet, the option that colours it ("" for none), its path."""
 
 
 @dataclass(frozen=True)
-class MeasuredWords:
-    """Words on and about the chart, in the user's language."""
+class MeasuredChart:
+    """The chart of one place, ready to be drawn; each entry of the key has a height, a name and a mark."""
 
-    title: str
-    description: str
-    y_label: str
-    measured: str
-    mean: str
-    most: str
-    own: str
-    options: Mapping[str, str]
-    months: Sequence[str]
+    axes: Axes
+    words: ChartWords
+    marks: list[Mark]
+    key: list[tuple[float, str, Mark]]
 
 
-def draw_measured(
-    rows: pd.DataFrame, factor: float, harvest_day: float, length: float, words: MeasuredWords, name: str
-) -> Markup:
-    """Return the chart of one place as inline SVG.
+def measured_chart(
+    rows: pd.DataFrame, factor: float, harvest_day: float, length: float, words: ChartWords
+) -> MeasuredChart:
+    """Lay out the chart of one place.
 
     Parameters
     ----------
@@ -53,78 +51,39 @@ def draw_measured(
         Day of the year on which the axis begins.
     length : float
         Days from harvest to planting.
-    words : MeasuredWords
-    name : str
-        Prefix of the ids inside the picture; its own on the page.
+    words : ChartWords
     """
-    with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=_SIZE)
-        axes: Any = figure.add_axes((0.095, 0.11, 0.55, 0.86))
-        figure.patch.set_visible(False)
-        axes.patch.set_visible(False)
-        present = [o for o in OPTIONS if (rows["option"] == o).any()]
-        for k, option in enumerate(present):
-            own = rows[rows["option"] == option]
-            shift = (k - (len(present) - 1) / 2) * _APART * length
-            _draw_option(axes, own, own["after_harvest"].to_numpy(float) + shift, factor, option)
-        _dress(axes, harvest_day, length, words)
-        _draw_key(axes, present, words, bool(rows["own_mm"].notna().any()))
-        buffer = io.StringIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None})
-    return compact_svg(buffer.getvalue(), words.title, words.description, name)
+    most = float(rows[["measured_mm", "own_mm", "p90_mm"]].max(axis=None)) * factor
+    axes = Axes(harvest_day, length, most, 218, words.months, pad=8)
+    present = [option for option in OPTIONS if (rows["option"] == option).any()]
+    marks = []
+    for row in rows.to_dict("records"):
+        option = row["option"]
+        x = axes.x(row["after_harvest"]) + _APART * (present.index(option) - (len(present) - 1) / 2)
+        y = {name: axes.y(row[f"{name}_mm"] * factor) for name in ("p10", "mean", "p90", "measured")}
+        marks += [_bar("most", option, x, y["p10"], y["p90"]), _sign("mean", option, x, y["mean"])]
+        if pd.notna(row["own_mm"]):
+            marks.append(_sign("own", "", x, axes.y(row["own_mm"] * factor)))
+        marks.append(_sign("reading", option, x, y["measured"]))
+    return MeasuredChart(axes, words, marks, _key(axes, present, bool(rows["own_mm"].notna().any())))
 
 
-def _draw_option(axes: Any, rows: pd.DataFrame, x: np.ndarray, factor: float, option: str) -> None:
-    """Draw range, mean, that season and reading of each day."""
-    mean, low, high = (rows[name].to_numpy() * factor for name in ("mean_mm", "p10_mm", "p90_mm"))
-    colour = stand_in(option)
-    axes.vlines(x, low, high, color=colour, linewidth=3, alpha=0.6)
-    axes.plot(x, mean, linestyle="", marker="_", markersize=9, markeredgewidth=2, color=colour)
-    axes.plot(x, rows["own_mm"].to_numpy() * factor, linestyle="", marker="D", markersize=6, markerfacecolor="none",
-              markeredgewidth=1.4, color=INK)  # fmt: skip
-    axes.plot(x, rows["measured_mm"].to_numpy() * factor, linestyle="", marker=MARKERS[option], markersize=7,
-              color=colour, markeredgecolor=INK, markeredgewidth=0.8)  # fmt: skip
+def _bar(kind: str, option: str, x: float, y: float, to: float) -> Mark:
+    return kind, option, f"M{x:g} {y:g}V{to:g}"
 
 
-def _dress(axes: Any, harvest_day: float, length: float, words: MeasuredWords) -> None:
-    axes.set_xlim(-0.03 * length, 1.03 * length)
-    axes.set_ylim(0, axes.get_ylim()[1] * 1.03)
-    days, months = month_ticks(harvest_day, length, words.months)
-    # names of ten months do not fit side by side on a phone
-    axes.set_xticks(days, [m if k % 2 == 0 else "" for k, m in enumerate(months)])
-    axes.yaxis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 2.5, 5, 10]))
-    axes.yaxis.set_major_formatter("{x:g}")
-    axes.grid(axis="y", color=FAINT, linewidth=0.6)
-    axes.set_axisbelow(True)
-    axes.tick_params(colors=INK, length=3)
-    axes.set_ylabel(words.y_label, color=INK)
-    for side, spine in axes.spines.items():
-        spine.set_visible(side in ("left", "bottom"))
-        spine.set_edgecolor(INK)
+def _sign(kind: str, option: str, x: float, y: float) -> Mark:
+    shape = SHAPES[(option or "stubble") if kind == "reading" else kind]
+    return kind, option, f"M{x:g} {y:g}{shape}"
 
 
-def _draw_key(axes: Any, present: list[str], words: MeasuredWords, with_own: bool) -> None:
-    """Explain the marks beside the axes: first what they stand for, then whose colour and shape."""
-    x, place = 1.06, axes.get_yaxis_transform()
-    low, high = axes.get_ylim()
-    lines = [("measured", words.measured), ("mean", words.mean), ("most", words.most)]
-    lines += [("own", words.own)] if with_own else []
-    heights = high - (high - low) * (0.04 + 0.085 * np.arange(len(lines) + len(present) + 1))
-    style: dict[str, dict[str, Any]] = {
-        "measured": {"marker": "o", "markersize": 7, "color": INK},
-        "mean": {"marker": "_", "markersize": 9, "markeredgewidth": 2, "color": INK},
-        "most": {"marker": "|", "markersize": 11, "markeredgewidth": 3, "color": INK, "alpha": 0.6},
-        "own": {"marker": "D", "markersize": 6, "markerfacecolor": "none", "markeredgewidth": 1.4, "color": INK},
-    }
-    whose = [(o, words.options[o]) for o in present]
-    for option in present:
-        style[option] = {
-            "marker": MARKERS[option],
-            "markersize": 7,
-            "color": stand_in(option),
-            "markeredgecolor": INK,
-        }
-    for (key, text), y in zip([*lines, ("", ""), *whose], heights, strict=True):
-        if key:
-            axes.plot([x], [y], transform=place, linestyle="", clip_on=False, **style[key])
-            axes.text(x + 0.06, y, text, transform=place, va="center", color=INK, fontsize=10)
+def _key(axes: Axes, present: list[str], with_own: bool) -> list[tuple[float, str, Mark]]:
+    """Explain the marks beside the axes: first what they mean, then, below a gap, whose colour and shape."""
+    kinds = {"measured": "reading", "mean": "mean", "most": "most"}
+    kinds |= {"own": "own"} if with_own else {}
+    rows = [(name, kind, "") for name, kind in kinds.items()] + [(option, "reading", option) for option in present]
+    x, key = axes.right + 14, []
+    for k, (name, kind, option) in enumerate(rows):
+        y = axes.top + LABEL_HEIGHT * (k + (0.8 if option else 0.3))
+        key.append((y, name, _bar(kind, option, x, y - 6, y + 6) if kind == "most" else _sign(kind, option, x, y)))
+    return key

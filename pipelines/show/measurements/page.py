@@ -17,11 +17,13 @@ from geo.season import Calendar, day_of_year
 from geo.soils import WHOLE_SHARE, misfit
 from pipelines.run.measured import ALL_FEET, SOUNDING, Measured
 from pipelines.run.result import StudyResult
+from pipelines.show.charts import ChartWords
 from pipelines.show.field.calendar import study_calendar
-from pipelines.show.field.page import field_file_name, page_assets, page_environment, page_footer, safe_text
-from pipelines.show.measurements.chart import MeasuredWords, draw_measured
+from pipelines.show.field.page import field_file_name, page_assets, page_footer, safe_text
+from pipelines.show.measurements.chart import MeasuredChart, measured_chart
 from pipelines.show.measurements.words import anchors, day_with_year, start_sentence, zone_sentence
-from pipelines.study.staging import staged_file
+from pipelines.show.page_templates import template
+from pipelines.study.staging import write_whole
 from pipelines.study.units import Units, convert
 from pipelines.study.words import Catalogue, load_catalogue
 
@@ -56,19 +58,17 @@ def write_measured_page(result: StudyResult, path: Path, *, field_pages: bool = 
     if result.measured is None:
         path.unlink(missing_ok=True)
         return False
-    text = render_measured_page(result, field_pages=field_pages)
-    with staged_file(path) as file:
-        file.write_text(text, encoding="utf-8", newline="\n")
+    write_whole(path, render_measured_page(result, field_pages=field_pages))
     return True
 
 
 def render_measured_page(result: StudyResult, *, field_pages: bool = True) -> str:
     """Return the HTML of the page."""
     assert result.measured is not None
-    words = load_catalogue(str(result.settings.get("language", "en")))
+    words = load_catalogue()
     units = Units(str(result.settings.get("units", "us")), words)
     page = _Page(result, result.measured, words, units, field_pages)
-    return page_environment().get_template("measurements.html.j2").render(page.context())
+    return template("measurements.html.j2").render(page.context())
 
 
 @lru_cache(maxsize=1)
@@ -110,9 +110,7 @@ class _Page:
             "facts": facts,
             "left_out": self.t("listed", count=left_out) if left_out else "",
             "answers": self.answers(),
-            "places": [
-                self.place(k, str(p), rows) for k, (p, rows) in enumerate(compared.groupby("place", sort=True))
-            ],
+            "places": [self.place(str(place), rows) for place, rows in compared.groupby("place", sort=True)],
             "starts": [self.start(rows) for _, rows in starts.groupby("place", sort=True)],
             "seasons": self.seasons,
             "unit": self.units.depth(0).unit,
@@ -178,7 +176,7 @@ class _Page:
         return self.words.t("field.depth.foot_us" if self.units.us else "field.depth.foot_metric", top=upper,
                             bottom=lower)  # fmt: skip
 
-    def place(self, number: int, place: str, rows: pd.DataFrame) -> dict[str, Any]:
+    def place(self, place: str, rows: pd.DataFrame) -> dict[str, Any]:
         """Return heading, chart and table of one place."""
         first = rows.iloc[0]
         total = rows[rows["layer"] == ALL_FEET].sort_values(["after_harvest", "option"], kind="stable")
@@ -186,7 +184,7 @@ class _Page:
         return {
             **self.heading(first),
             "anchor": anchors(self.measured)[place],
-            "chart": self.chart(place, total, known, f"c{number}"),
+            "chart": self.chart(place, total, known),
             "own": known,
             "groups": [self.group(part, known) for _, part in rows.groupby([*SOUNDING], sort=True, dropna=False)],
             "part": bool((rows.loc[rows["layer"] != ALL_FEET, "measured_share"] < WHOLE_SHARE).any()),
@@ -234,7 +232,7 @@ class _Page:
             "own": depth(row["own_mm"]).digits if known else "",
         }
 
-    def chart(self, place: str, total: pd.DataFrame, known: bool, name: str) -> Markup:
+    def chart(self, place: str, total: pd.DataFrame, known: bool) -> MeasuredChart:
         """Return the chart of one place with its text alternative."""
         depth, options = self.units.depth, {o: self.words.t(f"common.option_short.{o}") for o in OPTIONS}
         said = []
@@ -246,16 +244,15 @@ class _Page:
             )  # fmt: skip
             said.append(text + (self.t("place.chart_own", own=depth(row["own_mm"])) if known else ""))
         keys = ("measured", "mean", "most", "own")
-        words = MeasuredWords(
+        words = ChartWords(
             title=self.t("place.chart_title"),
             description=self.t("place.chart_text", place=safe_text(place), parts="; ".join(said)),
             y_label=self.t("place.y_us" if self.units.us else "place.y_metric"),
-            options=options,
+            names=options | {key: self.t(f"place.key_{key}") for key in keys},
             months=self.words.items("common.months"),
-            **{key: self.t(f"place.key_{key}") for key in keys},
         )
         length = days_after_harvest(self.calendar.planting, self.calendar)
-        return draw_measured(total, self.factor, day_of_year(self.calendar.harvest), length, words, name)
+        return measured_chart(total, self.factor, day_of_year(self.calendar.harvest), length, words)
 
     def start(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return what the answer of one place is from the measured start, beside the one as modelled."""

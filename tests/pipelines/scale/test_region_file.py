@@ -40,7 +40,7 @@ def test_a_short_file_is_enough(tmp_path: Path) -> None:
         pytest.param(
             "size_km = 10",
             'size_km = 10\n[workers]\nscheduler = "10.0.0.5"',
-            "is no address of a scheduler",
+            "is not the address of a scheduler",
             id="address",
         ),
         pytest.param("[tiles]", "[tiles", "not valid TOML", id="not TOML"),

@@ -181,7 +181,7 @@ def test_a_scheduler_that_does_not_answer_is_named(tmp_path: Path, monkeypatch: 
     with pytest.raises(StudyError, match="does not answer") as caught:
         run_here(region, tmp_path / "out", scheduler="tcp://127.0.0.1:9")
     assert "dask scheduler" in caught.value.fix
-    with pytest.raises(StudyError, match="no address of a scheduler"):
+    with pytest.raises(StudyError, match="not the address of a scheduler"):
         run_here(region, tmp_path / "out", scheduler="127.0.0.1")
 
 
