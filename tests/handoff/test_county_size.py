@@ -16,7 +16,7 @@ from odc.geo.geobox import GeoBox
 from geo.rating.rule import ZONE_NAMES
 from pipelines.show.layers.export import publish_layers
 from pipelines.show.layers.raster import zone_pixels
-from tests.builders import tiny_outcomes, tiny_result
+from tests.builders import tiny_result
 
 SIDE, PATCHES, MAP_UNITS = 1650, 18_600, 161
 """Pixels a side, soil patches and map units of a large county."""
@@ -45,18 +45,17 @@ def county():
         },
         index=index,
     )  # fmt: skip
-    zones = pd.DataFrame(
-        {
-            "zone_code": code, "zone": [ZONE_NAMES[c] for c in code], "limiting_factor": "water",
-            "limiting_option": "winter_killed", "margin": 0.1,
-        },
-        index=index,
-    )  # fmt: skip
+    alike = rng.integers(0, len(small.sites), n)
+    zones = small.zones.iloc[alike].set_axis(index).assign(zone_code=code, zone=[ZONE_NAMES[c] for c in code])
+    by_site = {
+        name: getattr(small, name).isel(site=alike).assign_coords(site=np.arange(n))
+        for name in ("outcomes", "verdicts", "irrigated_verdicts")
+    }
+    fields = np.arange(500 * len(small.fields)) % len(small.fields)
     return replace(
         small, grid=GeoBox((SIDE, SIDE), Affine(30, 0, -600000, 0, -30, 1900000), "EPSG:5070"), site_raster=site,
-        sites=sites, zones=zones, outcomes=tiny_outcomes(n),
-        tests=small.tests.isel(site=np.zeros(n, int)).assign_coords(site=np.arange(n)),
-        fields=pd.concat([small.fields] * 500, ignore_index=True),
+        sites=sites, zones=zones, **by_site, fields=small.fields.iloc[fields].reset_index(drop=True),
+        field_verdicts=small.field_verdicts.isel(field=fields),
     )  # fmt: skip
 
 

@@ -23,7 +23,7 @@ from pipelines.show.legend import zone_legend
 from tests.handoff.system_gis import gdal_says
 
 SPATIAL = ("fields", "zones", "response_units")
-TABLES = ("map_units", "problems", "about")
+TABLES = ("map_units", "verdicts", "problems", "about")
 
 
 @pytest.fixture(scope="module")

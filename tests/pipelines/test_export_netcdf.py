@@ -49,7 +49,9 @@ def test_everything_reads_back(result, file):
                 assert data[name].attrs["units"] == describe(str(name)).unit
         assert data["option"].values.tolist() == list(result.outcomes["option"].values)
         np.testing.assert_array_equal(data["zone_code"], result.zones["zone_code"])
-        np.testing.assert_array_equal(data["test_passed"].astype(bool), result.tests["passed"])
+        for rule, verdicts in (("dryland", result.verdicts), ("irrigated", result.irrigated_verdicts)):
+            for name in ("value", "limit", "margin", "passed", "waived"):
+                np.testing.assert_array_equal(data[f"test_{name}"].sel(rule=rule), verdicts[name])
         assert data["map_unit_id"].values.tolist() == result.sites["map_unit_id"].tolist()
 
 

@@ -17,6 +17,7 @@ from pipelines.show.layers.tables import (
     map_unit_table,
     outcome_table,
     site_table,
+    verdict_table,
     write_csv,
     zone_area_table,
 )
@@ -104,8 +105,32 @@ def test_points_lie_in_their_fields(result):
 def test_one_row_a_site(result):
     table = site_table(result)
     assert table["site"].tolist() == list(range(12))
-    assert {"map_unit_name", "zone", "limiting_option", "planting_gap_mm_winter_killed_p90"} <= set(table.columns)
+    wanted = {"map_unit_name", "zone", "limiting_test", "agreement", "planting_gap_mm_winter_killed_p90"}
+    assert wanted <= set(table.columns)
     assert not [c for c in outcome_table(result.outcomes) if c.startswith(("paw_layer", "stored_mm", "shortfall_by"))]
+
+
+def test_one_row_a_field_cover_and_test(result):
+    table = verdict_table(result)
+    assert len(table) == len(result.fields) * 3 * 4
+    row = table.set_index(["field_id", "cover", "test"]).loc[("LK-0003", "overwinter_late", "gap")]
+    verdict = result.field_verdicts.sel(field=2, cover="overwinter_late", test="gap")
+    for name in ("value", "limit", "passed", "waived", "share"):
+        assert row[name] == verdict[name].item()
+    assert row["unit"] == "mm"
+    waived = table["field_id"].eq("LK-0002") & table["test"].isin(["gap", "shortfall"])
+    assert table["waived"].tolist() == waived.tolist(), "the second field alone is irrigated"
+    rated = table["field_id"].map(result.fields.set_index("field_id")["zone_code"]) != 7
+    assert table["margin"][rated & ~waived].notna().all()
+
+
+def test_verdicts_follow_the_units(result):
+    metric, us = verdict_table(result), verdict_table(result, "us")
+    gap = metric["test"] == "gap"
+    assert set(us["unit"]) == {"in", "1"}
+    for name in ("value", "limit"):
+        np.testing.assert_allclose(us[name][gap], metric[name][gap] / 25.4)
+        np.testing.assert_array_equal(us[name][~gap], metric[name][~gap])
 
 
 def test_map_units_add_up(result):

@@ -9,26 +9,14 @@ import numpy as np
 import xarray as xr
 
 from geo.options import OPTIONS
-from pipelines.run.result import StudyResult
 from pipelines.show.layers.export import column_groups
 from pipelines.show.layers.netcdf import write_yearly, yearly_dataset
 from pipelines.show.layers.vector_layers import build_layers
 from tests.builders import tiny_result
 
 
-def with_years() -> StudyResult:
-    result = tiny_result()
-    n = len(result.units)
-    rng = np.random.default_rng(3)
-    dims = ("unit", "option", "season")
-    names = ("paw_planting_mm", "paw_mid_november_mm", "biomass_kg_ha", "living_share", "runoff_mm")
-    data = {k: (dims, rng.uniform(0, 200, (n, 4, 5)).astype(np.float32), {"units": "mm"}) for k in names}
-    coords = {"unit": np.arange(n), "option": list(OPTIONS), "season": np.arange(1, 6)}
-    return replace(result, yearly=xr.Dataset(data, coords=coords))
-
-
 def test_years_read_back_as_written(tmp_path: Path) -> None:
-    result = with_years()
+    result = tiny_result()
     assert write_yearly(result, tmp_path / "years.nc")
     with xr.open_dataset(tmp_path / "years.nc") as back:
         assert back.attrs["Conventions"].startswith("CF-")
@@ -40,7 +28,7 @@ def test_years_read_back_as_written(tmp_path: Path) -> None:
 
 
 def test_site_means_follow_from_the_members(tmp_path: Path) -> None:
-    result = with_years()
+    result = tiny_result()
     write_yearly(result, tmp_path / "years.nc")
     with xr.open_dataset(tmp_path / "years.nc") as back:
         site = int(back["member_site"].values[0])
@@ -55,12 +43,13 @@ def test_site_means_follow_from_the_members(tmp_path: Path) -> None:
 
 
 def test_without_years_nothing_is_written(tmp_path: Path) -> None:
-    assert yearly_dataset(tiny_result()) is None
-    assert not write_yearly(tiny_result(), tmp_path / "years.nc")
+    without = replace(tiny_result(), yearly=None)
+    assert yearly_dataset(without) is None
+    assert not write_yearly(without, tmp_path / "years.nc")
     assert not (tmp_path / "years.nc").exists()
 
 
 def test_every_variable_is_in_the_dictionary() -> None:
-    result = with_years()
+    result = tiny_result()
     group = next(g for g in column_groups(result, build_layers(result), ()) if g.file == "layers/years.nc")
     assert all(c.known for c in group.columns)

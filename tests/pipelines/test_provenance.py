@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 import rasterio
-from pipelines.run.state import Run
 
+from pipelines.run.context import Context
 from pipelines.run.provenance import _layer, _with, files_of, hash_path
 from pipelines.study.file import load_study
 from pipelines.study.house import sample_dir
@@ -106,7 +106,7 @@ def test_a_second_file_of_a_layer_is_an_input_too(tmp_path: Path) -> None:
     (tmp_path / "stations.txt").write_text("one", encoding="utf-8")
     (tmp_path / "rain.csv").write_text("1", encoding="utf-8")
     table = study.climate.model_copy(update={"path": "rain.csv", "options": {"stations": "stations.txt"}})
-    run = Run(study.model_copy(update={"climate": table}), tmp_path, load_tables(study), lambda *_: None)
+    run = Context(study.model_copy(update={"climate": table}), tmp_path, load_tables(study), lambda *_: None)
     paths = _with(table.path, table.options.get("stations"))
     before = _layer(run, "climate", paths)
     (tmp_path / "stations.txt").write_text("two", encoding="utf-8")
@@ -135,7 +135,7 @@ def test_a_layer_has_the_licence_and_date_that_the_study_states(tmp_path, lines,
     (tmp_path / "fields.gpkg").write_bytes(b"x")
     os.utime(tmp_path / "fields.gpkg", (1583280000, 1583280000))  # 4 March 2020
     study, _ = load_study(file)
-    run = Run(study, tmp_path, load_tables(study), lambda *_: None)
+    run = Context(study, tmp_path, load_tables(study), lambda *_: None)
     found = _layer(run, "fields", study.fields.path)
     assert {k: found[k] for k in row} == row
     assert list(source_facts(found, load_catalogue()).values())[1:] == shown
@@ -144,7 +144,7 @@ def test_a_layer_has_the_licence_and_date_that_the_study_states(tmp_path, lines,
 def test_what_the_study_states_goes_before_what_the_file_says(tmp_path: Path) -> None:
     file = write_tiny_study(tmp_path, sets=0, replace=(('normals.nc"', 'normals.nc"\nlicence = "ours"'),))
     study, _ = load_study(file)
-    run = Run(study, tmp_path, load_tables(study), lambda *_: None)
+    run = Context(study, tmp_path, load_tables(study), lambda *_: None)
     assert _layer(run, "climate", study.climate.path, licence="theirs")["licence"] == "ours"
     assert _layer(run, "fields", study.fields.path, licence="theirs")["licence"] == "theirs"
 

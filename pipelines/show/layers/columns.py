@@ -31,7 +31,15 @@ _SHOWN = {
     "1": "", "kg ha-1": "kg/ha", "lb acre-1": "lb/acre", "degC day": "degree days C", "degF day": "degree days F",
     "degrees_east": "degrees", "degrees_north": "degrees",
 }  # fmt: skip
-_QUANTILE = re.compile(r"^(?P<base>.+)_p(?P<percent>10|25|50|75|90)$")
+_SPREAD = re.compile(r"^(?P<base>.+)_p(?P<percent>10|90)$")
+_SPREAD_WORDS = {
+    "10": ("tenth year of a hundred", "1 year in 10 is at or below it", "In 1 year in 10 it is this much or less."),
+    "90": (
+        "ninetieth year of a hundred",
+        "9 years in 10 are at or below it",
+        "In 9 years in 10 it is this much or less.",
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,24 +153,20 @@ def _column(row: dict[str, str], system: System) -> Column:
 
 
 def describe(name: str, system: System = "metric") -> Column:
-    """Return what is known of a column, by its metric name. A quantile suffix (``_p10``) is understood."""
+    """Return what is known of a column, by its metric name. The suffixes ``_p10`` and ``_p90`` are understood."""
     columns = dictionary(system)
     if name in columns:
         return columns[name]
-    quantile = _QUANTILE.match(name)
-    if quantile and quantile["base"] in columns:
-        base, percent = columns[quantile["base"]], int(quantile["percent"])
-        text = re.sub(r", median( of the years)?\b", "", base.description)
-        years = f"{percent // 10} years in 10" if percent % 10 == 0 else f"{percent} years in 100"
-        years = years.replace("1 years", "1 year")
+    spread = _SPREAD.match(name)
+    if spread and spread["base"] in columns:
+        base, (year, meaning, plain) = columns[spread["base"]], _SPREAD_WORDS[spread["percent"]]
+        text = re.sub(r",? (mean of|median of|in half of) the (years|seasons)\b", "", base.description)
         return replace(
             base,
-            name=f"{base.name}_p{percent}",
-            label=f"{base.label}, {percent} % quantile",
-            description=f"{text} The {percent} % quantile: {years} are at or below it.".replace(
-                "year in 10 are", "year in 10 is"
-            ),
-            plain=f"{base.plain} In {years} it is this much or less.",
+            name=f"{base.name}_p{spread['percent']}",
+            label=f"{base.label}, {year}",
+            description=f"{text} The {year}: {meaning}.",
+            plain=f"{base.plain} {plain}",
         )
     return Column(
         name=name, label=name.replace("_", " "), unit="", decimals=None, origin="your own layer",
@@ -177,8 +181,8 @@ def _by_own_name(system: System) -> MappingProxyType[str, str]:
 
 def named(name: str, system: System) -> Column:
     """Return what is known of a column by its name in a system of units (``planting_gap_in_winter_killed``)."""
-    quantile = _QUANTILE.match(name)
-    base, end = (quantile["base"], name[quantile.end("base") :]) if quantile else (name, "")
+    spread = _SPREAD.match(name)
+    base, end = (spread["base"], name[spread.end("base") :]) if spread else (name, "")
     return describe(_by_own_name(system).get(base, base) + end, system)
 
 

@@ -1,4 +1,4 @@
-"""Outcomes for the modeller: CF NetCDF by site, option, quantile, depth, day and target."""
+"""Outcomes for the modeller: CF NetCDF by site, option, depth, day and target, with the spread over the years."""
 
 from __future__ import annotations
 
@@ -19,15 +19,17 @@ CONVENTIONS = "CF-1.8"
 _COORDINATE_WORDS = {"layer": "layer_number"}
 _UNITLESS = {"day of year": "1", "": ""}
 _TEST_WORDS = {
-    "value": "Value that the zone test looks at",
-    "threshold": "Threshold of the zone test",
-    "margin": "Distance from the threshold, in units of the threshold; positive passes",
-    "passed": "1 when the test is passed",
+    "value": "Value that the test looks at, rounded to the step of the test",
+    "limit": "Limit of the test",
+    "margin": "Distance from the limit, as a share of the limit; zero or more passes",
+    "passed": "1 when the test is passed or waived",
+    "waived": "1 where the test does not apply: water tests of irrigated ground",
 }
+_RULES = ("dryland", "irrigated")
 
 
 def outcome_dataset(result: StudyResult, system: System = "metric") -> xr.Dataset:
-    """Return every outcome, the zones and the zone tests as one CF dataset in a system of units.
+    """Return every outcome, the zones and the tests under both rules as one CF dataset in a system of units.
 
     Curves that have no place in the tables are here: water by depth and check date, stored water through the season,
     shortfall years by target, gap by termination date. A ``season`` dimension is kept when the study has one.
@@ -41,12 +43,14 @@ def outcome_dataset(result: StudyResult, system: System = "metric") -> xr.Datase
         data[column.name] = scaled.drop_attrs() if column.known else scaled.assign_attrs(values.attrs)
         if column.known:
             data[column.name].attrs = _words(column)
-    for name in ("value", "threshold", "margin", "passed"):
-        test = result.tests[name]
-        data[f"test_{name}"] = test.astype(np.int8 if name == "passed" else np.float32)
-        data[f"test_{name}"].attrs = {"long_name": _TEST_WORDS[name], "units": "1"}
+    tests = xr.concat([result.verdicts, result.irrigated_verdicts], xr.IndexVariable("rule", list(_RULES)))
+    for name, text in _TEST_WORDS.items():
+        test = tests[name].transpose("site", "rule", "cover", "test")
+        data[f"test_{name}"] = test.astype(np.int8) if test.dtype == bool else test
+        data[f"test_{name}"].attrs = {"long_name": text, "units": "1"}
     if system == "us":
-        data["test_value"].attrs["comment"] = "The gap test is in mm in every system of units."
+        for name in ("test_value", "test_limit"):
+            data[name].attrs["comment"] = "The gap test is in mm in every system of units."
     data = _with_places(data, result, system)
     for name in data.coords:
         column = describe(_COORDINATE_WORDS.get(str(name), str(name)))
@@ -80,6 +84,8 @@ def _with_places(data: xr.Dataset, result: StudyResult, system: System) -> xr.Da
         "site", result.zones["zone_code"].to_numpy(np.int8),
         {"long_name": "Zone code", "comment": describe("zone_code").description, **flags},
     )  # fmt: skip
+    agreement = describe("agreement")
+    data["agreement"] = "site", result.zones["agreement"].to_numpy(np.float32), _words(agreement)
     for name, words in (("latitude", "degrees_north"), ("longitude", "degrees_east")):
         attrs = {
             "standard_name": name,

@@ -63,7 +63,7 @@ def expand_groups(result: StudyResult, names: Sequence[str]) -> list[str]:
 
 def amount_rasters(result: StudyResult, system: System = "metric") -> list[AmountRaster]:
     """Return the outcome rasters that `shared/raster_layers.toml` asks for and the study has, as values by site."""
-    table = outcome_table(result.outcomes)
+    table = outcome_table(result.outcomes).assign(agreement=result.zones["agreement"])
     layers = []
     for key, row in _layer_table().items():
         wanted = row.get("bands") or ([f"{key}_{o}" for o in row["options"]] if row["options"] else [key])

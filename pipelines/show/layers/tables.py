@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import itertools
 import json
 from pathlib import Path
 
@@ -16,33 +17,32 @@ from pipelines.run.result import StudyResult
 from pipelines.show.layers.about import about_facts, about_tags
 from pipelines.show.layers.columns import describe, in_units, named
 from pipelines.show.legend import zone_legend
-from pipelines.study.units import System
+from pipelines.study.units import System, convert
 
-EXTREMES = (0.10, 0.90)
-"""Quantiles that stand beside the median in tables; all of them are in the NetCDF."""
-_ZONE_COLUMNS = ["zone_code", "zone", "limiting_factor", "limiting_option", "margin"]
+_ZONE_COLUMNS = [
+    "zone_code", "zone", "limiting_factor", "limiting_option", "limiting_test", "margin", "recommended_option",
+    "agreement",
+]  # fmt: skip
+_SUFFIXES = {"stat": {"mean": "", "p10": "_p10", "p90": "_p90"}, "quantile": {0.5: "", 0.1: "_p10", 0.9: "_p90"}}
+"""How the entries of a dimension are told apart in names of columns, in the order of the columns."""
 
 
 def outcome_table(outcomes: xr.Dataset) -> pd.DataFrame:
-    """Return one row a site: medians (or shares and means) and the 10 and 90 % quantiles of every outcome.
+    """Return one row a place: mean (or share), tenth and ninetieth year (``_p10``, ``_p90``) of every outcome.
 
     Variables along a curve (by layer, day, target or termination date) have no place in a table and are left out.
     """
+    dim = str(outcomes["shortfall_years"].dims[0])
     columns: dict[str, np.ndarray] = {}
     for name, values in outcomes.data_vars.items():
-        if "site" not in values.dims or set(values.dims) - {"site", "option", "quantile"}:
+        inner = values.dims[1:]
+        if values.dims[0] != dim or set(inner) - {"option", *_SUFFIXES}:
             continue
-        options = [str(o) for o in values["option"].values] if "option" in values.dims else [""]
-        for option in options:
-            one = values.sel(option=option) if option else values
-            key = f"{name}_{option}" if option else str(name)
-            if "quantile" not in one.dims:
-                columns[key] = one.values
-                continue
-            columns[key] = one.sel(quantile=0.5, method="nearest").values
-            for q in EXTREMES:
-                columns[f"{key}_p{round(q * 100)}"] = one.sel(quantile=q, method="nearest").values
-    return pd.DataFrame(columns, index=pd.RangeIndex(outcomes.sizes["site"], name="site"))
+        ends = [{o: f"_{o}" for o in values[d].values} if d == "option" else _SUFFIXES[str(d)] for d in inner]
+        for chosen in itertools.product(*(one.items() for one in ends)):
+            place = {d: key for d, (key, _) in zip(inner, chosen, strict=True)}
+            columns[f"{name}{''.join(end for _, end in chosen)}"] = values.sel(place).values
+    return pd.DataFrame(columns, index=pd.RangeIndex(outcomes.sizes[dim], name=dim))
 
 
 def site_table(result: StudyResult) -> pd.DataFrame:
@@ -50,6 +50,24 @@ def site_table(result: StudyResult) -> pd.DataFrame:
     sites = result.sites.rename(columns={"name": "map_unit_name"})
     table = pd.concat([sites, result.zones[_ZONE_COLUMNS], outcome_table(result.outcomes)], axis=1)
     return table.rename_axis("site").reset_index()
+
+
+_TEST_UNIT = {"gap": "mm"}
+
+
+def verdict_table(result: StudyResult, system: System = "metric") -> pd.DataFrame:
+    """Return the tests of the fields, one row a field, cover and test; value and limit are in the unit of the row."""
+    table = result.field_verdicts.to_dataframe(dim_order=["field", "cover", "test"]).reset_index()
+    ids = result.fields["field_id"].to_numpy()
+    table["field"] = np.repeat(ids, len(table) // max(len(ids), 1))
+    table = table.rename(columns={"field": "field_id"})
+    unit = table["test"].map(_TEST_UNIT).fillna("1")
+    if system == "us":
+        factor = np.where(unit == "mm", convert(1.0, "millimeter", "inch"), 1.0)
+        table[["value", "limit"]] = table[["value", "limit"]].mul(factor, axis=0)
+        unit = unit.replace("mm", "in")
+    table.insert(5, "unit", unit)
+    return table
 
 
 def map_unit_table(result: StudyResult) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from geo.ground import polygon_parts
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.columns import Column, describe, in_units
 from pipelines.show.layers.styles import Style, amount_vector_style, zone_vector_style
-from pipelines.show.layers.tables import about_table, map_unit_table, site_table, zone_area_table
+from pipelines.show.layers.tables import about_table, map_unit_table, site_table, verdict_table, zone_area_table
 from pipelines.show.layers.zone_polygons import site_polygons, zone_polygons
 from pipelines.study.units import System
 
@@ -27,6 +27,7 @@ LAYER_WORDS = {
         "One multipolygon a soil map unit under one climate cell, with every outcome; the borders match the zones.",
     ),
     "map_units": ("Soil map units", "One row a soil survey map unit in the study, with the area of each zone."),
+    "verdicts": ("Tests of the fields", "One row a field, cover and test: value, limit, and the ground that passes."),
     "problems": ("Problems", "Input rows that were repaired, left out, or kept with a warning."),
     "about": ("About", "Where the file comes from: versions, sources, licences, seed, rules, cautions."),
 }
@@ -70,7 +71,7 @@ def build_layers(
     layers = {}
     for name in names:
         metric = _frame(result, name, shapes)
-        frame = in_units(metric, system)
+        frame = verdict_table(result, system) if name == "verdicts" else in_units(metric, system)
         geometry = frame.geometry.name if isinstance(frame, gpd.GeoDataFrame) else None
         columns = tuple(describe(str(c), system) for c in metric.columns if c != geometry)
         title, description = LAYER_WORDS[name]
@@ -112,6 +113,8 @@ def _frame(result: StudyResult, name: str, shapes: gpd.GeoDataFrame | None) -> p
         return _with_geometry(shapes.merge(site_table(result), on="site", how="left"))
     if name == "map_units":
         return map_unit_table(result)
+    if name == "verdicts":
+        return verdict_table(result)
     if name == "about":
         return about_table(result)
     return result.problems.reset_index(drop=True)

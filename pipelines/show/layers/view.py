@@ -102,8 +102,11 @@ def clipped(result: StudyResult, shape: shapely.Geometry) -> StudyResult:
     before, after = (np.bincount(r[r >= 0], minlength=n) for r in (raster, cut))
     kept = np.divide(after, before, out=np.zeros(n), where=before > 0)
     sites = result.sites.assign(area_ha=result.sites["area_ha"].to_numpy() * kept)
-    near = result.fields[result.fields.intersects(shape)]
-    return replace(result, grid=part, site_raster=cut, sites=sites, fields=near)
+    near = result.fields.intersects(shape).to_numpy()
+    return replace(
+        result, grid=part, site_raster=cut, sites=sites, fields=result.fields[near], coverage=result.coverage[near],
+        field_outcomes=result.field_outcomes.isel(field=near), field_verdicts=result.field_verdicts.isel(field=near),
+    )  # fmt: skip
 
 
 def present_sites(result: StudyResult) -> np.ndarray:
