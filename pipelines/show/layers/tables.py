@@ -6,6 +6,7 @@ import csv
 import itertools
 import json
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -23,7 +24,10 @@ _ZONE_COLUMNS = [
     "zone_code", "zone", "limiting_factor", "limiting_option", "limiting_test", "margin", "recommended_option",
     "agreement",
 ]  # fmt: skip
-_SUFFIXES = {"stat": {"mean": "", "p10": "_p10", "p90": "_p90"}, "quantile": {0.5: "", 0.1: "_p10", 0.9: "_p90"}}
+_SUFFIXES: dict[str, dict[Any, str]] = {
+    "stat": {"mean": "", "p10": "_p10", "p90": "_p90"},
+    "quantile": {0.5: "", 0.1: "_p10", 0.9: "_p90"},
+}
 """How the entries of a dimension are told apart in names of columns, in the order of the columns."""
 
 
