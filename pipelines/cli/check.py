@@ -175,7 +175,7 @@ def _read(context: Context, found: CheckReport) -> _Seen:
         seen.climate = climate
         seen.problems += climate.problems
     context.report("grid", 1, 1)
-    if (laid := attempt(layers.lay_soils, seen.soil, grid)) is None:
+    if (laid := attempt(layers.lay_soils, context, seen.soil, grid)) is None:
         return seen
     seen.soil, codes, map_units = laid
     seen.slope = take(layers.read_slope, context, grid, codes)

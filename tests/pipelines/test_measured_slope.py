@@ -8,10 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rasterio
-from pipelines.run.state import Run
-from pipelines.run.steps import grid, layers, slope, units
 from rasterio.transform import from_origin
 
+from pipelines.run.context import Context
+from pipelines.run.ground import Ground, lay
+from pipelines.run.inputs import read
 from pipelines.study.file import load_study
 from pipelines.study.tables import load_tables
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
@@ -33,7 +34,7 @@ def ramp(path: Path, percent: float) -> Path:
     return path
 
 
-def run_to_units(folder: Path, elevation: Path | None) -> Run:
+def ground_of(folder: Path, elevation: Path | None) -> Ground:
     file = write_tiny_study(folder, sets=0)
     text = re.sub(r"\n\[elevation\]\npath = [^\n]*\n", "\n", file.read_text(encoding="utf-8"))
     assert "[elevation]" not in text
@@ -41,26 +42,24 @@ def run_to_units(folder: Path, elevation: Path | None) -> Run:
         text += f'\n[elevation]\npath = "{elevation.as_posix()}"\n'
     file.write_text(text, encoding="utf-8")
     study, _ = load_study(file)
-    run = Run(study, folder, load_tables(study), lambda *_: None)
-    for step in (layers, grid, slope, units):
-        step(run)
-    return run
+    context = Context(study, folder, load_tables(study), lambda *_: None)
+    return lay(context, read(context))
 
 
 @pytest.mark.parametrize("percent", [1.0, 12.0])
 def test_runoff_is_worked_out_on_the_measured_slope(tmp_path: Path, percent: float) -> None:
-    run = run_to_units(tmp_path / "ramp", ramp(tmp_path / "ramp.tif", percent))
+    run = ground_of(tmp_path / "ramp", ramp(tmp_path / "ramp.tif", percent))
     profiles = run.soil.profiles.loc[run.units.units["profile_id"]]
     assert profiles["slope_percent"].to_numpy() == pytest.approx(percent, abs=0.01)
 
 
 def test_steeper_ground_has_higher_curve_numbers(tmp_path: Path) -> None:
-    flat = run_to_units(tmp_path / "flat", ramp(tmp_path / "flat.tif", 0.0))
-    steep = run_to_units(tmp_path / "steep", ramp(tmp_path / "steep.tif", 15.0))
+    flat = ground_of(tmp_path / "flat", ramp(tmp_path / "flat.tif", 0.0))
+    steep = ground_of(tmp_path / "steep", ramp(tmp_path / "steep.tif", 15.0))
     assert (steep.soil_records["cn_fallow"] > flat.soil_records["cn_fallow"] + 2).all()
 
 
-def test_without_a_height_model_the_survey_slope_stands(tmp_path: Path) -> None:
-    run = run_to_units(tmp_path / "survey", None)
-    assert run.slope is None
+def test_without_a_height_model_the_survey_slope_counts(tmp_path: Path) -> None:
+    run = ground_of(tmp_path / "survey", None)
+    assert run.elevation_range_m is None
     assert run.soil.profiles["slope_percent"].nunique() > 3
