@@ -12,9 +12,9 @@ import pytest
 import rasterio
 
 from geo.errors import StudyError
-from geo.rating.rule import ZONE_CODES
+from geo.rating import ZONE_CODES, zone_areas
 from pipelines.run.result import load_result
-from pipelines.show.publish import Published, screen, zone_areas
+from pipelines.show.publish import Published, screen
 from pipelines.study.house import sample_dir
 from tests.pipelines.conftest import TinyRun
 from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
@@ -53,7 +53,8 @@ def test_fields_inside_the_bounds_are_all_accounted_for(tiny_run: TinyRun) -> No
 
 def test_area_adds_up(tiny_run: TinyRun) -> None:
     """The zones fill the window: its area in hectares, nothing counted twice (the county has no gap here)."""
-    areas = zone_areas(tiny_run.published.result)
+    result = tiny_run.published.result
+    areas = zone_areas(result.zones, result.sites["area_ha"])
     window_ha = (BOUNDS[2] - BOUNDS[0]) * (BOUNDS[3] - BOUNDS[1]) / 1e4
     assert areas.sum() == pytest.approx(window_ha, rel=0.02)
 
@@ -108,7 +109,7 @@ def test_the_same_study_gives_the_same_numbers(tiny_run: TinyRun, tmp_path: Path
 
 def test_every_step_reports_to_its_end(tiny_run: TinyRun) -> None:
     last = {step: (done, total) for step, done, total in tiny_run.reports}
-    for step in ("grid", "units", "weather", "balance", "outcomes", "zones", "agreement", "fields", "field pages"):
+    for step in ("grid", "units", "weather", "balance", "outcomes", "zones", "agreement", "field pages"):
         done, total = last[step]
         assert done == total, step
 
@@ -124,7 +125,7 @@ def test_a_study_without_fields_maps_the_ground(tmp_path: Path) -> None:
     )
     published = screen(study, lambda *_: None, tmp_path / "out")
     assert len(published.result.fields) == 0
-    assert published.result.outcomes["agreement"].isnull().all()
+    assert published.result.zones["agreement"].isnull().all()
     assert (tmp_path / "out" / "index.html").stat().st_size > 10_000
     assert not (tmp_path / "out" / "fields").exists()
 

@@ -19,8 +19,8 @@ from geo.balance.parameters import pack_soils
 from geo.balance.simulate import killing_freeze, pack_days
 from geo.ground.response_units import ResponseUnits
 from geo.options import COVERS
-from geo.rating.outcome import cell_climate, site_outcomes
-from geo.rating.rule import ZONE_CODES, ZoneRules, classify
+from geo.rating import Limits, cell_climate, judge, place_outcomes, site_weights, unit_outcomes
+from geo.rating.rule import ZONE_CODES, ZoneRules
 from geo.soils.table import SoilTable, build_soil_table
 from pipelines.read.soils.survey import read_survey_tables
 from pipelines.run.result import StudyResult
@@ -183,7 +183,9 @@ def rated_outcomes(soil: SoilTable, weather: xr.Dataset) -> tuple[xr.Dataset, Re
     assert found.attrs["closure_mm"] <= 1e-6
     seasons = seasons_of(weather)
     climate = cell_climate(weather, seasons, killing_freeze(pack_days(weather), seasons))
-    return site_outcomes(found, records["capacity_mm"].sum(axis=1), units, climate, ZoneRules(), 121), units
+    capacity = records["capacity_mm"].sum(axis=1)
+    by_unit = unit_outcomes(found, capacity, np.zeros(len(capacity), int), climate, ZoneRules(), 121)
+    return place_outcomes(site_weights(units, ZoneRules().rated_share_min), by_unit, "site", ZoneRules()), units
 
 
 @pytest.mark.parametrize(
@@ -198,19 +200,20 @@ def test_every_rated_map_unit_of_real_surveys_gets_an_answer(sample, least, weat
         restriction_kinds=restriction_kinds(), surface=surface_table(),
     )  # fmt: skip
     outcomes, units = rated_outcomes(soil, weather)
-    table = classify(outcomes, ZoneRules(), units.sites["rated_share"].to_numpy()).table
+    limits = Limits.of(ZoneRules(), ZoneRules(), np.zeros(len(units.sites), bool))
+    table = judge(outcomes, limits, np.ones(len(units.sites), bool)).table
     answered = table["zone"] != "not_rated"
     assert answered.sum() >= least
     assert (answered == (units.sites["rated_share"] >= 0.5 - 1e-9).to_numpy()).all()
     capacity = outcomes["capacity_mm"].values
-    water = outcomes["planting_water_mm"].sel(option="stubble", quantile=0.9).values
+    water = outcomes["planting_water_mm"].sel(option="stubble", stat="p90").values
     known = ~np.isnan(capacity)
     deep, shallow = known & (capacity > 150), known & (capacity < 60)
     assert (water[known] >= 0).all()
     if deep.any() and shallow.any():
         assert water[deep].mean() > water[shallow].mean()
-    late = outcomes["planting_gap_mm"].sel(option="overwinter_late", quantile=0.5).values
-    early = outcomes["planting_gap_mm"].sel(option="overwinter_early", quantile=0.5).values
+    late = outcomes["planting_gap_mm"].sel(option="overwinter_late", stat="mean").values
+    early = outcomes["planting_gap_mm"].sel(option="overwinter_early", stat="mean").values
     assert (late[known] >= early[known] - 0.5).all()
 
 
@@ -294,8 +297,8 @@ def test_the_whole_flow_on_surveyed_ground(tmp_path, sample, resolution_m, units
     by_hand = total(run(champion_weather(), records)["paw_mm"]).sel(check="planting", option="stubble")
     one = found.site_units[found.site_units["site"] == 0]
     if len(one) == 1:
-        middle = float(found.outcomes["planting_water_mm"].sel(option="stubble", quantile=0.5)[0])
-        assert middle == pytest.approx(float(by_hand.isel(unit=int(one["unit"].iloc[0])).median()), abs=0.5)
+        mean = float(found.outcomes["planting_water_mm"].sel(option="stubble", stat="mean")[0])
+        assert mean == pytest.approx(float(by_hand.isel(unit=int(one["unit"].iloc[0])).mean()), abs=0.5)
     low, high = float(by_hand.min()), float(by_hand.max())
     water = found.outcomes["planting_water_mm"].sel(option="stubble")
     assert low - 0.5 <= float(water.min()) <= float(water.max()) <= high + 0.5
