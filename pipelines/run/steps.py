@@ -31,6 +31,7 @@ from geo.weather.reference_et import daily_et0
 from pipelines.read.climate.dispatch import read_climate
 from pipelines.read.elevation import read_elevation
 from pipelines.read.fields.boundaries import read_fields
+from pipelines.read.located import located
 from pipelines.read.soils.dispatch import detect_kind, read_soils
 from pipelines.run.climate_doubts import climate_doubts
 from pipelines.run.measured_steps import compare, measurements
@@ -73,10 +74,8 @@ def field_layer(run: Run, *, part: bool = False) -> None:
     )
     if len(raw) or not part:  # of no rows there is nothing to say
         run.problems += problems
-    try:
+    with located(str(run.path(table.path)), "fields"):
         run.fields, problems = clean_fields(raw, run.study.map.crs, study_area=None if part else area)
-    except StudyError as error:  # the library knows no files
-        raise StudyError(error.what, str(run.path(table.path)), error.fix) from error
     run.problems += problems
 
 
