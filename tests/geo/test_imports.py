@@ -72,15 +72,9 @@ def test_callers_import_from_the_sub_package():
 
 def test_a_run_starts_without_what_only_some_runs_need():
     late = {
-        "cf_xarray.units",
-        "dask.array",
-        "folium",
-        "numba",
-        "rioxarray",
-        "scipy.signal",
-        "scipy.spatial",
-        "scipy.stats",
-    }
+        "cf_xarray.units", "dask.array", "folium", "matplotlib", "numba", "pandera", "rioxarray", "scipy.signal",
+        "scipy.spatial", "scipy.stats",
+    }  # fmt: skip
     code = f"import sys, pipelines.show.publish; print(*({late} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     assert done.stdout.split() == []

@@ -227,7 +227,7 @@ def gap_difference(one: StudyResult, other: StudyResult) -> float:
     """Return the mean absolute difference of the median planting gap over pixels and covers, mm."""
     gaps = []
     for result in (one, other):
-        gap = result.outcomes["planting_gap_mm"].sel(quantile=0.5).drop_sel(option="stubble")
+        gap = result.outcomes["planting_gap_mm"].sel(stat="mean").drop_sel(option="stubble")
         on_map = gap.transpose("option", "site").values[:, result.site_raster]
         gaps.append(np.where(result.site_raster >= 0, on_map, np.nan))
     return float(np.nanmean(np.abs(gaps[0] - gaps[1])))
