@@ -43,6 +43,19 @@ def uncertain_axes(
 
     The ends are the ``low`` and ``high`` of the shared tables; for traits the median of low/value and high/value over
     the groups, so that one number moves all groups together.
+
+    Parameters
+    ----------
+    scalars : mapping
+        Rows of ``shared/water_balance.toml`` by name.
+    traits : DataFrame
+        Rows of ``shared/cover_traits.csv``.
+    model : ModelRules
+        Spread of the curve numbers.
+
+    Returns
+    -------
+    list of Axis
     """
 
     def scalar(name: str, label: str) -> Axis:
@@ -93,7 +106,20 @@ def apply_axis(
 
 
 def sample_sets(axes: list[Axis], n: int, seed: int = SEED) -> np.ndarray:
-    """Return `n` parameter sets, shape (n, axis), by a Latin hypercube between the ends of each axis."""
+    """Draw parameter sets by a Latin hypercube between the ends of each axis (McKay et al. 1979).
+
+    Parameters
+    ----------
+    axes : list of Axis
+    n : int
+        Number of sets.
+    seed : int
+
+    Returns
+    -------
+    array (n, axis)
+        In each axis's own terms.
+    """
     from scipy.stats import qmc  # takes a second to load; most runs draw no sets
 
     unit = qmc.LatinHypercube(d=len(axes), seed=seed, optimization="random-cd").random(n)
@@ -105,7 +131,22 @@ def sample_sets(axes: list[Axis], n: int, seed: int = SEED) -> np.ndarray:
 def apply_set(
     settings: BalanceSettings, soils: np.ndarray, axes: list[Axis], values: np.ndarray
 ) -> tuple[BalanceSettings, np.ndarray]:
-    """Return settings and soils with every axis moved."""
+    """Move settings and soils along every axis.
+
+    Parameters
+    ----------
+    settings : BalanceSettings
+    soils : record array (unit,)
+        From `geo.balance.pack_soils`.
+    axes : list of Axis
+    values : array (axis,)
+        One set of `sample_sets`.
+
+    Returns
+    -------
+    settings : BalanceSettings
+    soils : record array (unit,)
+    """
     for axis, value in zip(axes, values, strict=True):
         settings, soils = apply_axis(settings, soils, axis, float(value))
     return settings, soils

@@ -18,6 +18,17 @@ def pixel_coverage(fields: gpd.GeoDataFrame, grid: GeoBox) -> csr_matrix:
     Fractions are exact: a pixel that a boundary cuts counts by the area on either side. A row sums to the share
     of the field that lies on the grid.
 
+    Parameters
+    ----------
+    fields : GeoDataFrame
+        Valid polygons in the CRS of `grid`.
+    grid : GeoBox
+
+    Returns
+    -------
+    csr_matrix (field, pixel)
+        Shares 0-1.
+
     Raises
     ------
     StudyError
@@ -55,26 +66,27 @@ def pixel_coverage(fields: gpd.GeoDataFrame, grid: GeoBox) -> csr_matrix:
     return _at_most_one(coo_matrix((share[inside], (rows[inside], cells[inside])), shape=shape).tocsr())
 
 
-def field_coverage(
-    fields: gpd.GeoDataFrame, site_raster: NDArray[np.int32], grid: GeoBox, n_sites: int | None = None
-) -> csr_matrix:
-    """Return the share of each field's area in each site (field x site); 1 - row sum is the unknown share.
+def site_shares(pixels: csr_matrix, site_raster: NDArray[np.int32], n_sites: int | None = None) -> csr_matrix:
+    """Add up the pixels of a `pixel_coverage` matrix by site; 1 less the sum of a row is the unknown share.
 
     Parameters
     ----------
-    fields : GeoDataFrame
-        Valid polygons in the CRS of `grid`.
-    site_raster : int32 array on `grid`
+    pixels : csr_matrix (field, pixel)
+    site_raster : int32 array on the grid
         -1 = no site.
-    grid : GeoBox
     n_sites : int, optional
-        Number of columns; default the largest site on the raster plus one.
+        Number of columns; by default the largest site on the raster plus one.
+
+    Returns
+    -------
+    csr_matrix (field, site)
+        Shares 0-1.
+
+    Raises
+    ------
+    StudyError
+        Pixels and raster are of different grids.
     """
-    return site_shares(pixel_coverage(fields, grid), site_raster, n_sites)
-
-
-def site_shares(pixels: csr_matrix, site_raster: NDArray[np.int32], n_sites: int | None = None) -> csr_matrix:
-    """Add up the pixels of a `pixel_coverage` matrix by site."""
     flat = site_raster.ravel()
     if pixels.shape[1] != flat.size:
         raise StudyError(

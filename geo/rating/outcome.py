@@ -59,7 +59,13 @@ def cell_climate(
         Daily weather, dims (cell, time).
     seasons : SeasonIndex
     freezes : int array (cell, season)
-        Position of the killing freeze (`geo.balance.simulate.killing_freeze`).
+        Position of the killing freeze (`geo.balance.killing_freeze`).
+    model : ModelRules
+        Base of the growing degree days, and the temperature of a killing freeze.
+
+    Returns
+    -------
+    CellClimate
     """
     tmean = 0.5 * (weather["tmin_c"].values + weather["tmax_c"].values)
     precip = weather["precip_mm"].values
@@ -112,7 +118,7 @@ def yearly_values(run: xr.Dataset) -> xr.Dataset:
     Parameters
     ----------
     run : Dataset
-        From `geo.balance.simulate.simulate`.
+        From `geo.balance.simulate`.
 
     Returns
     -------

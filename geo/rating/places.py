@@ -13,7 +13,7 @@ import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_matrix
 
-from geo.ground.response_units import ResponseUnits
+from geo.ground import ResponseUnits
 from geo.model_rules import DEFAULT_RULES, ModelRules
 from geo.rating.rule import TEST_ROWS, ZoneRules, in_steps
 
@@ -26,6 +26,10 @@ def site_weights(units: ResponseUnits, rated_share_min: float) -> csr_matrix:
     units : ResponseUnits
     rated_share_min : float
         A site of which a smaller share can be simulated is not rated: its small part says nothing of the rest.
+
+    Returns
+    -------
+    csr_matrix (site, unit)
     """
     rated = units.sites["rated_share"].to_numpy(float) >= rated_share_min - 1e-9
     weights = csr_matrix(units.weights().multiply(rated[:, None]))

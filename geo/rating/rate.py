@@ -12,7 +12,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
-from geo.ground.response_units import ResponseUnits
+from geo.ground import ResponseUnits
 from geo.model_rules import DEFAULT_RULES, ModelRules
 from geo.rating.fields import field_table, zone_shares
 from geo.rating.places import place_means, place_outcomes, site_weights
@@ -72,6 +72,12 @@ def rate_sites(
     rules : Ruled
     members : sequence of arrays (unit, cover, test)
         Tested values of other parameter sets (`geo.rating.verdicts.test_values`).
+
+    Returns
+    -------
+    outcomes : Dataset
+        By site.
+    dryland, irrigated : Judged
     """
     weights = site_weights(units, rules.dryland.rated_share_min)
     outcomes = place_outcomes(weights, by_unit, "site", rules.dryland, rules.model)
@@ -94,8 +100,12 @@ def rate(
 
     Parameters
     ----------
-    by_unit, units, rules, members
-        As for `rate_sites`.
+    by_unit : Dataset
+        Outcomes by unit.
+    units : ResponseUnits
+    rules : Ruled
+    members : sequence of arrays (unit, cover, test)
+        Tested values of other parameter sets.
     fields : GeoDataFrame
         Contract columns of `geo.ground.clean_fields`.
     coverage : csr_matrix (field, site)
@@ -144,6 +154,19 @@ def _judge(
 
 
 def zone_areas(zones: pd.DataFrame, area_ha: pd.Series) -> pd.Series:
-    """Return hectares by zone, dry to wet, from zones and areas by site."""
+    """Return hectares by zone, dry to wet.
+
+    Parameters
+    ----------
+    zones : DataFrame
+        ``zone`` and ``zone_code`` by site.
+    area_ha : Series
+        By site.
+
+    Returns
+    -------
+    Series
+        Index ``zone``.
+    """
     area = area_ha.groupby(zones["zone"]).sum()
     return area.reindex(list(dict.fromkeys(zones.sort_values("zone_code")["zone"])))

@@ -157,7 +157,19 @@ RECOMMENDED_OPTION = MappingProxyType(
 
 
 def in_steps(values: NDArray[Any] | float, step: NDArray[Any] | float) -> NDArray[np.float64]:
-    """Return values as whole numbers of steps, halves upwards; NaN stays NaN."""
+    """Return values as whole numbers of steps, halves upwards.
+
+    Parameters
+    ----------
+    values : array or float
+    step : array or float
+        Size of a step, in the unit of the values.
+
+    Returns
+    -------
+    array
+        Whole numbers as floats; NaN stays NaN.
+    """
     return np.asarray(np.floor(np.asarray(values, float) / step + 0.5))
 
 

@@ -60,8 +60,9 @@ class Judged:
     ----------
     verdicts : Dataset
         Dims place (named as in the outcomes: ``site`` or ``field``), ``cover``, ``test``. ``value`` and ``limit`` in
-        the unit of the test, ``passed``, ``waived``, ``margin`` (share of the limit, from zero on it passes; NaN where
-        waived or unknown), ``share`` (of the ground of the place, 0-1, that passes when each soil is judged alone).
+        the unit of the test, ``passed``, ``waived``, ``margin`` (share of the limit, from zero on it passes; NaN
+        where waived or unknown), ``share`` (of the ground of the place, 0-1, that passes when each soil is judged
+        alone).
     table : DataFrame
         One row a place: ``zone_code``, ``zone``, ``limiting_factor``, ``limiting_option``, ``limiting_test``
         ("" where nothing limits), ``margin`` (of the answer where a cover fits, else of the limiting cover),
@@ -73,9 +74,17 @@ class Judged:
 
 
 def test_values(outcomes: xr.Dataset) -> NDArray[np.float64]:
-    """Return the tested values of each cover, shape (place, cover, test), from outcomes by place.
+    """Return the tested values of each cover.
 
-    Of outcomes with statistics over the years the mean is tested.
+    Parameters
+    ----------
+    outcomes : Dataset
+        By place and option. Of outcomes with statistics over the years the mean is tested.
+
+    Returns
+    -------
+    array (place, cover, test)
+        In the unit of each test.
     """
     columns = []
     for c, cover in enumerate(COVERS):
@@ -90,7 +99,19 @@ test_values.__test__ = False  # type: ignore[attr-defined]
 
 
 def margins(values: NDArray[np.float64], limits: Limits) -> NDArray[np.float64]:
-    """Return the margin of each test as a share of its limit, infinite where waived, shape (place, cover, test)."""
+    """Return the margin of each test as a share of its limit.
+
+    Parameters
+    ----------
+    values : array (place, cover, test)
+        From `test_values`.
+    limits : Limits
+
+    Returns
+    -------
+    array (place, cover, test)
+        From zero on the test passes; infinite where it is waived, NaN where the value is unknown.
+    """
     steps = in_steps(values, _STEP)
     slack = np.where(_AT_LEAST, steps - limits.steps, limits.steps - steps)
     margin = slack / np.maximum(limits.steps, _FLOOR)
@@ -117,6 +138,10 @@ def find_zones(margin: NDArray[np.float64], rated: NDArray[np.bool_]) -> Found:
         From `margins`.
     rated : bool array (place,)
         False gives the zone "not rated", as does a test without a value.
+
+    Returns
+    -------
+    Found
 
     Notes
     -----
