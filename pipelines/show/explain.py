@@ -16,7 +16,8 @@ from pyproj import Transformer
 from rasterio.transform import rowcol
 
 from geo.errors import StudyError
-from geo.rating import ZONE_NAMES
+from geo.options import OPTIONS
+from geo.rating import STATS, ZONE_NAMES
 from geo.season import day_of_year
 from pipelines.run.result import StudyResult, load_result
 from pipelines.show.field.calendar import study_calendar
@@ -266,12 +267,12 @@ def _answer(
 def _spring(result: StudyResult, outcomes: xr.Dataset, place: int) -> SpringReason:
     """Return what ending the overwintering mix by the spring gives, beside both fixed dates."""
 
-    def number(name: str, **chosen: str) -> float:
-        return float(outcomes[name].sel(chosen).values[place])
+    def number(name: str, *at: int) -> float:
+        return float(outcomes[name].values[place, *at])
 
     def fixed(end: str, early_years: float) -> Ending:
-        option = f"overwinter_{end}"
-        short, gap = number("shortfall_years", option=option), number("planting_gap_mm", option=option, stat="mean")
+        option, mean = OPTIONS.index(f"overwinter_{end}"), STATS.index("mean")
+        short, gap = number("shortfall_years", option), number("planting_gap_mm", option, mean)
         return Ending(early_years, short, gap, number(f"{end}_growth_kg_ha"))
 
     def ruled(prefix: str) -> Ending:

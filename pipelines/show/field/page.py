@@ -8,7 +8,7 @@ import unicodedata
 from collections import Counter
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +18,8 @@ import xarray as xr
 from markupsafe import Markup
 
 from geo.options import OPTIONS
-from geo.rating import ZoneRules
-from geo.season import Calendar, day_of_year
+from geo.rating import STATS, ZoneRules
+from geo.season import CHECKS, Calendar, day_of_year
 from pipelines.run.result import StudyResult
 from pipelines.show.charts import ChartWords, StoredChart, style_variables
 from pipelines.show.explain import FieldReason, field_reason
@@ -232,7 +232,7 @@ def _legend(study: _Study, why: FieldReason) -> list[dict[str, Any]]:
 def _rated_parts(study: _Study, case: Case) -> dict[str, Any]:
     words, units, numbers = study.words, study.units, case.numbers
     calendar = study.calendar
-    freeze = numbers["first_freeze_day"].sel(quantile=[0.10, 0.50, 0.90]).values.tolist()
+    freeze = numbers["first_freeze_day"].values.tolist()
     early = float(day_of_year(calendar.early_termination))
     options = [_option_row(study, case, option) for option in OPTIONS]
     return {
@@ -260,14 +260,10 @@ def _seeding(precip_mm: float, words: Catalogue, units: Units) -> str:
 
 def _option_row(study: _Study, case: Case, option: str) -> dict[str, Any]:
     """Return the numbers of one option: means, and the tenth and the ninetieth year of a hundred beside them."""
-    units, numbers = study.units, case.numbers
-
-    def of(name: str, stat: str = "mean") -> float:
-        values = numbers[name].sel(option=option)
-        return float(values.sel(stat=stat) if "stat" in values.dims else values)
+    units, of = study.units, partial(case.number, option=option)
 
     def spread(name: str) -> str:
-        low, high = (units.depth(of(name, stat)).digits for stat in ("p10", "p90"))
+        low, high = (units.depth(of(name, stat=stat)).digits for stat in ("p10", "p90"))
         return study.words.t("field.compare.spread", low=low, high=high)
 
     row: dict[str, Any] = {
@@ -299,8 +295,8 @@ def _printed_water(case: Case, option: str, units: Units) -> str:
     own rounding, and the water under a cover is what the printed stubble less the printed gap leaves: at most one
     digit off.
     """
-    stubble = units.depth(float(case.numbers["planting_water_mm"].sel(option="stubble", stat="mean"))).number
-    gap = units.depth(float(case.numbers["planting_gap_mm"].sel(option=option, stat="mean"))).number
+    stubble = units.depth(case.number("planting_water_mm", "stubble")).number
+    gap = units.depth(case.number("planting_gap_mm", option)).number
     if stubble is None or gap is None:
         return units.depth(np.nan).digits
     return units.depth(convert(stubble - gap, "inch" if units.us else "millimeter", "millimeter")).digits
@@ -308,8 +304,8 @@ def _printed_water(case: Case, option: str, units: Units) -> str:
 
 def _chart(study: _Study, case: Case, freeze_day: float, at_planting: list[str]) -> StoredChart:
     words, units = study.words, study.units
-    stored = case.numbers["stored_mm"].transpose("stat", "option", "step")
-    mean, low, high = (_depth_values(stored.sel(stat=stat).values, units) for stat in ("mean", "p10", "p90"))
+    stored = case.numbers["stored_mm"]
+    by_stat = dict(zip(STATS, _depth_values(stored.transpose("stat", "option", "step").values, units), strict=True))
     target = study.rules.target_share * case.why.capacity_mm
     names = {option: words.t(f"common.option_short.{option}") for option in OPTIONS}
     unit = units.depth(0).unit
@@ -325,7 +321,7 @@ def _chart(study: _Study, case: Case, freeze_day: float, at_planting: list[str])
         months=words.items("common.months"),
     )
     return StoredChart(
-        step=stored["step"].values, line=mean, low=low, high=high,
+        step=stored["step"].values, line=by_stat["mean"], low=by_stat["p10"], high=by_stat["p90"],
         target=float(_depth_values(np.array(target), units)),
         harvest_day=day_of_year(study.calendar.harvest), planting_day=day_of_year(study.calendar.planting),
         freeze_day=freeze_day, words=chart_words,
@@ -339,17 +335,17 @@ def _depth_values(mm: np.ndarray, units: Units) -> np.ndarray:
 def _depth(study: _Study, case: Case) -> list[dict[str, Any]]:
     """Return the two tables of water by foot: heading, and rows of (depth, cells of number and bar length)."""
     units, words = study.units, study.words
-    paw = case.numbers["paw_layer_mm"].transpose("check", "layer", "option")
-    top = float(np.nanmax(paw.values)) or 1.0
+    paw = case.numbers["paw_layer_mm"].transpose("check", "layer", "option").values
+    top = float(np.nanmax(paw)) or 1.0
     tables = []
     for check, key in (("mid_november", "november"), ("planting", "planting")):
         rows = []
-        for layer in paw["layer"].values:
-            upper, lower = (f"{k}" if units.us else f"{k * 30}" for k in (int(layer) - 1, int(layer)))
+        for foot, water in enumerate(paw[CHECKS.index(check)]):
+            upper, lower = (f"{k}" if units.us else f"{k * 30}" for k in (foot, foot + 1))
             name = words.t("field.depth.foot_us" if units.us else "field.depth.foot_metric", top=upper, bottom=lower)
             cells = [
                 {"text": units.depth(float(v)).digits, "bar": 0 if np.isnan(v) else round(40 * float(v) / top)}
-                for v in paw.sel(check=check, layer=layer).values
+                for v in water
             ]
             rows.append({"name": name, "cells": cells})
         tables.append({"heading": words.t(f"field.depth.{key}"), "rows": rows})

@@ -22,7 +22,7 @@ def spring_advice(case: Case, rules: ZoneRules, early_day: float, says: VerdictW
     day = min(early_day, case.latest_day) if not math.isnan(case.latest_day) else early_day
     lines = [words.t("field.spring.dry", date=units.date(day)), *killed]
     if case.fits("overwinter_early", "overwinter_late"):
-        wet = float(case.numbers["wet_spring_gap_mm"].sel(option="overwinter_late"))
+        wet = case.number("wet_spring_gap_mm", "overwinter_late")
         key = "wet_yes" if wet <= rules.planting_gap_max_mm else "wet_no"
         limit = units.depth(rules.planting_gap_max_mm)
         lines.append(words.t(f"field.spring.{key}", gap=units.depth(max(wet, 0.0)), limit=limit))

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import xarray as xr
 
-from geo.rating import FACTOR_OF_TEST, TESTS, ZONE_NAMES, ZoneRules
+from geo.options import OPTIONS
+from geo.rating import FACTOR_OF_TEST, STATS, TESTS, ZONE_NAMES, ZoneRules
 from pipelines.show.explain import FieldReason
 from pipelines.show.verdict_words import Verdict, VerdictWords, limit_name
 
@@ -83,6 +84,13 @@ class Case:
     def latest_day(self) -> float:
         """Latest safe end of an overwintering mix, day of the year; NaN when no date is safe."""
         return float(self.numbers["latest_termination_day"])
+
+    def number(self, name: str, option: str, stat: str = "mean") -> float:
+        """Return an outcome of an option: a statistic over the years, or the one value that there is."""
+        values = self.numbers[name].values
+        return float(
+            values[OPTIONS.index(option), STATS.index(stat)] if values.ndim == 2 else values[OPTIONS.index(option)]
+        )
 
     def fits(self, *covers: str) -> bool:
         """Return whether one of the covers passes all its tests."""
@@ -189,7 +197,7 @@ def _change(case: Case, says: VerdictWords) -> str:
     option = words.t(f"common.option_text.{row.cover}")
     key = f"field.change.{limit_name(row.cover, row.test)}"
     text = words.t(key, option=option, value=says.numbers(row)[0], total=says.seasons)
-    if why.limiting_factor == "water" and not math.isnan(case.latest_day):
+    if why.limiting_factor == "water" and row.cover != "winter_killed" and not math.isnan(case.latest_day):
         text += " " + words.t("field.change.early", date=says.units.date(case.latest_day))
     return text
 
