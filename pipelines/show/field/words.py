@@ -9,13 +9,12 @@ from dataclasses import dataclass
 import xarray as xr
 
 from geo.options import OPTIONS
-from geo.rating import FACTOR_OF_TEST, STATS, TESTS, ZONE_NAMES, ZoneRules
+from geo.rating import FACTOR_OF_TEST, NOT_RATED, STATS, TESTS, ZONE_NAMES, ZoneRules
 from pipelines.show.explain import FieldReason
 from pipelines.show.verdict_words import Verdict, VerdictWords, limit_name
 
-WHOLE = 0.995
-REST_PARTS = 3
-"""The answer names the three largest parts that differ; the legend has them all."""
+REST_PARTS, SMALL = 3, 0.005
+"""The answer names the three largest parts that differ, if they are not very small; the legend has them all."""
 _FACTOR = dict(zip(TESTS, FACTOR_OF_TEST, strict=True))
 
 
@@ -149,16 +148,17 @@ def _covers(why: FieldReason) -> list[str]:
 def _rest(case: Case, says: VerdictWords) -> str:
     """Say which parts of the field have another answer when each soil is judged by itself, largest part first."""
     words, why = says.words, case.why
-    others = sorted(((s, c) for c, s in why.zone_shares.items() if c not in (0, why.zone_code)), reverse=True)
+    others = [code for code in why.zone_shares if code not in (0, why.zone_code)]
+    others.sort(key=lambda c: (c == NOT_RATED, ZONE_NAMES[c] != why.largest_zone, -why.zone_shares[c]))
     parts = [
         words.t(
             "field.answer.rest_part",
-            area=says.units.area(share * why.area_ha),
+            area=says.units.area(why.zone_shares[code] * why.area_ha),
             soil=case.soils[code],
             zone=words.t(f"zones.{ZONE_NAMES[code]}.label"),
         )
-        for share, code in others[:REST_PARTS]
-        if share > 1 - WHOLE
+        for code in others[:REST_PARTS]
+        if why.zone_shares[code] > SMALL
     ]
     if not parts:
         return ""
