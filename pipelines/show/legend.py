@@ -8,12 +8,11 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from geo.errors import StudyError
-from geo.rating import RECOMMENDED_OPTION, ZONE_CODES
+from geo.rating import ZONE_CODES
 from pipelines.study.house import shared_dir, shared_toml
 from pipelines.study.words import Catalogue, load_catalogue
 
 Pattern = Literal["none", "lines", "dots", "grid", "diagonal"]
-Option = Literal["", "stubble", "winter_killed", "overwinter_early", "overwinter_late"]
 
 
 class ZoneStyle(BaseModel):
@@ -31,8 +30,6 @@ class ZoneStyle(BaseModel):
         Fill, ``#RRGGBB``.
     pattern : str
         Light pattern drawn over the fill.
-    option : str
-        What to do there, "" when nothing is recommended.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -43,7 +40,6 @@ class ZoneStyle(BaseModel):
     plain: str = Field(min_length=1)
     colour: str = Field(pattern=r"^#[0-9A-Fa-f]{6}$")
     pattern: Pattern
-    option: Option
 
     @property
     def rgb(self) -> tuple[int, int, int]:
@@ -83,16 +79,10 @@ def _build(catalogue: Catalogue, path: Path) -> tuple[ZoneStyle, ...]:
     for key, row in rows.items():
         words = {part: catalogue.t(f"zones.{key}.{part}") for part in ("label", "plain")}
         try:
-            style = ZoneStyle(key=key, **(row | words))
+            style = ZoneStyle(code=ZONE_CODES[key], key=key, **(row | words))
         except ValidationError as error:
             first = error.errors()[0]
             where = f"{path.name} [{key}] {'.'.join(map(str, first['loc']))}"
-            raise StudyError(f"A zone is not valid: {first['msg']}.", where, "Mend the row.") from None
-        if style.code != ZONE_CODES[key] or style.option != RECOMMENDED_OPTION[key]:
-            raise StudyError(
-                "A zone has another code or option than the zone rule.",
-                f"{path.name} [{key}]",
-                f"Use code {ZONE_CODES[key]} and option '{RECOMMENDED_OPTION[key]}'.",
-            )
+            raise StudyError(f"A zone is not valid: {first['msg']}.", where, "Correct the row.") from None
         styles.append(style)
     return tuple(sorted(styles, key=lambda z: z.code))

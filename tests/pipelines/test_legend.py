@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from geo.errors import StudyError
-from geo.rating.rule import RECOMMENDED_OPTION, ZONE_CODES
+from geo.rating.rule import ZONE_CODES
 from pipelines.show.legend import zone_legend, zone_styles
 from pipelines.study.house import shared_dir
 from tests.pipelines.colours import VISIONS, contrast, lightness, smallest_distance
@@ -16,9 +16,7 @@ RATED = [z.colour for z in LEGEND if z.key != "not_rated"]
 
 
 def test_one_row_a_zone_in_order():
-    assert [(z.code, z.key, z.option) for z in LEGEND] == [
-        (code, key, RECOMMENDED_OPTION[key]) for key, code in ZONE_CODES.items()
-    ]
+    assert [(z.code, z.key) for z in LEGEND] == [(code, key) for key, code in ZONE_CODES.items()]
     assert zone_styles()[5].label == LEGEND[4].label
     assert LEGEND[0].rgb == tuple(int(LEGEND[0].colour[i : i + 2], 16) for i in (1, 3, 5))
 
@@ -50,10 +48,8 @@ def test_zone_numbers_can_be_read(ground):
     [
         ('colour = "#CC3311"', 'colour = "red"', "stubble_water.*colour"),
         ('pattern = "dots"', 'pattern = "stars"', "stubble_season.*pattern"),
-        ("code = 3", "code = 4", "winter_killed"),
-        ('option = "overwinter_early"', 'option = "stubble"', "overwintering"),
         ("[either]", "[neither]", "neither"),
-        ("code = 5", "code = 5\nshade = 1", "either.*shade"),
+        ('colour = "#009E73"', 'colour = "#009E73"\nshade = 1', "either.*shade"),
     ],
 )
 def test_a_bad_row_is_named(tmp_path, old, new, says):

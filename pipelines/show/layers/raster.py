@@ -17,6 +17,7 @@ from rasterio.windows import Window
 
 from geo.errors import StudyError
 from geo.ground import count_codes
+from geo.rating import RECOMMENDED_OPTION
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.about import about_tags
 from pipelines.show.layers.columns import Column, describe
@@ -264,7 +265,7 @@ def _attribute_table(result: StudyResult) -> ET.Element:
             255,
             zone.key,
             zone.plain,
-            zone.option,
+            RECOMMENDED_OPTION[zone.key],
             round(area, 4),
         ]
         for value in values:

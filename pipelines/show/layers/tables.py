@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from geo.rating import ZONE_NAMES
+from geo.rating import RECOMMENDED_OPTION, ZONE_NAMES
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.about import about_facts, about_tags
 from pipelines.show.layers.columns import describe, in_units, named
@@ -106,7 +106,7 @@ def zone_area_table(result: StudyResult) -> pd.DataFrame:
         {
             "zone_code": [z.code for z in legend], "zone": [z.key for z in legend],
             "label": [z.label for z in legend], "plain": [z.plain for z in legend],
-            "recommended_option": [z.option for z in legend],
+            "recommended_option": [RECOMMENDED_OPTION[z.key] for z in legend],
             "colour": [z.colour for z in legend], "area_ha": area.to_numpy(),
             "study_share": area.to_numpy() / max(float(area.sum()), 1e-12),
         }
