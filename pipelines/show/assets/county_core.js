@@ -1,6 +1,8 @@
 /* Small tools of the county page: elements, words, units, and the unpacking of what the page carries. */
 "use strict";
 const SF = { data: JSON.parse(document.getElementById("county-data").textContent) };
+SF.rule = SF.data.rule;
+const NOT_RATED = SF.rule.not_rated;
 
 /** Make an element. Text always goes in as text, never as markup. */
 SF.el = function (tag, attributes, ...children) {
@@ -76,9 +78,9 @@ SF.date = function (day) {
 
 /* Unpacking ----------------------------------------------------------------------------------------------------- */
 
-const TYPES = { f4: Float32Array, f8: Float64Array, u1: Uint8Array, u2: Uint16Array, u4: Uint32Array };
+const TYPES = { f4: Float32Array, i2: Int16Array, u1: Uint8Array, u4: Uint32Array };
 
-/** Unpack arrays whose bytes of equal weight stand together in one zlib stream. */
+/** Unpack arrays whose bytes of equal weight lie together in one zlib stream. */
 SF.unpack = async function (packed) {
   const raw = Uint8Array.from(atob(packed.data), (c) => c.charCodeAt(0));
   const stream = new Blob([raw]).stream().pipeThrough(new DecompressionStream("deflate"));
