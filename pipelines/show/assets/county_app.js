@@ -19,7 +19,14 @@ SF.zones = {
 /* Numbers of a field ---------------------------------------------------------------------------------------------- */
 
 SF.gapOf = (f, c) => (SF.zones.field.zone[f] === NOT_RATED ? NaN : SF.field["planting_gap_mm_" + SF.COVERS[c]](f));
-SF.waterOf = (f, o) => (SF.zones.field.zone[f] === NOT_RATED ? NaN : SF.field["planting_water_mm_" + SF.OPTIONS[o]](f));
+
+/** Water of an option (0 is stubble) as the printed stubble less the printed gap: numbers side by side subtract. */
+SF.waterLeft = function (stubble, gap) {
+  const unit = US() ? 2.54 : 1;
+  return (nice(nice(stubble, 0.1) / unit, 1) - nice(nice(gap, 0.1) / unit, 1)) * unit;
+};
+SF.waterOf = (f, o) => (SF.zones.field.zone[f] === NOT_RATED ? NaN
+  : SF.waterLeft(SF.field.planting_water_mm_stubble(f), o ? SF.gapOf(f, o - 1) : 0));
 SF.shortfallOf = function (f, c) {
   if (SF.zones.field.zone[f] === NOT_RATED) return NaN;
   const own = SF.state.rules.target === SF.data.target;

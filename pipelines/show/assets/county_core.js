@@ -44,7 +44,8 @@ const missing = () => SF.t("common.no_data");
 /** Water depth in mm as shown to the user; `bare` leaves the unit away. */
 SF.depth = function (mm, bare) {
   if (!isNumber(mm)) return missing();
-  const text = US() ? SF.digits(nice(mm / 25.4, 0.1), 1) : SF.digits(nice(mm, 1), 0);
+  const known = nice(mm, 0.1); // nothing finer is compared, see geo/rating/rule.py
+  const text = US() ? SF.digits(nice(known / 25.4, 0.1), 1) : SF.digits(nice(known, 1), 0);
   return bare ? text : quantity(text, US() ? "inch" : "mm");
 };
 
@@ -61,7 +62,7 @@ SF.percent = (share) => (isNumber(share) ? SF.t("common.percent", { number: SF.d
 SF.years = function (share, total, bare) {
   if (!isNumber(share)) return missing();
   const n = total || SF.data.seasons;
-  const count = SF.digits(nice(Math.min(Math.max(share, 0), 1) * n, 1), 0);
+  const count = SF.digits(nice(nice(Math.min(Math.max(share, 0), 1), 0.001) * n, 1), 0);
   return bare ? count : SF.t("common.years_in", { count, total: n });
 };
 

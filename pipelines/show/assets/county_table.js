@@ -11,7 +11,7 @@ SF.COLUMNS = [
   { key: "gap", right: true, sort: (f) => SF.gapOf(f, SF.state.cover), write: (f) => SF.depth(SF.gapOf(f, SF.state.cover), true) },
   { key: "shortfall", right: true, sort: (f) => SF.shortfallOf(f, SF.state.cover),
     write: (f) => SF.digits(SF.shortfallOf(f, SF.state.cover) * 10, 1) },
-  { key: "water", right: true, sort: (f) => SF.waterOf(f, SF.state.cover + 1),
+  { key: "water", right: true, sort: (f) => SF.field.planting_water_mm_stubble(f) - SF.gapOf(f, SF.state.cover),
     write: (f) => SF.depth(SF.waterOf(f, SF.state.cover + 1), true) },
 ];
 

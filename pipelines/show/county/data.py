@@ -14,7 +14,7 @@ import xarray as xr
 from geopandas import GeoDataFrame
 from numpy.typing import ArrayLike
 
-from geo.options import COVERS, OPTIONS
+from geo.options import COVERS
 from geo.rating import NOT_RATED, TEST_ROWS, TESTS, ZONE_CODES, in_steps, test_values
 from pipelines.run.result import StudyResult
 
@@ -95,15 +95,13 @@ def field_columns(fields: GeoDataFrame) -> dict[str, dict[str, Any]]:
     number("largest_zone", values=[ZONE_CODES[zone] for zone in fields["largest_zone"]])
     number("largest_zone_share", 1000)
     number("capacity_mm", 10)
-    for option in OPTIONS:
-        number(f"planting_water_mm_{option}", 10)
+    number("planting_water_mm_stubble", 10)
     for option in COVERS:
         number(f"planting_gap_mm_{option}", 10)
         number(f"shortfall_years_{option}", 1000)
     number("latest_termination_day")
     number("first_freeze_day")
     number("agreement", 1000)
-    number("seeding_rate_factor", 100)
     return columns
 
 
@@ -129,11 +127,10 @@ def text_of_integers(values: Iterable[int]) -> str:
 
 
 def site_arrays(result: StudyResult) -> dict[str, np.ndarray]:
-    """Return what the page draws by site besides the tested values; water (option, site)."""
+    """Return what the page draws by site besides the tested values; water is that of stubble."""
     outcomes, sites = result.outcomes, result.sites
-    water = outcomes["planting_water_mm"].sel(option=list(OPTIONS), stat="mean").transpose("option", "site")
     return {
-        "water": water.values.astype(np.float32),
+        "water": outcomes["planting_water_mm"].sel(option="stubble", stat="mean").values.astype(np.float32),
         "latest": outcomes["latest_termination_day"].values.astype(np.float32),
         "freeze": outcomes["first_freeze_day"].sel(quantile=0.5).values.astype(np.float32),
         "agreement": result.zones["agreement"].to_numpy(np.float32),
@@ -143,7 +140,7 @@ def site_arrays(result: StudyResult) -> dict[str, np.ndarray]:
     }
 
 
-def tested_arrays(result: StudyResult) -> dict[str, np.ndarray]:
+def judged_arrays(result: StudyResult) -> dict[str, np.ndarray]:
     """Return the tested values by site and by field, and whether each place is rated.
 
     Returns

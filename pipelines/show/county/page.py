@@ -17,11 +17,11 @@ from pipelines.run.result import StudyResult
 from pipelines.show.county.data import (
     MISSING,
     field_columns,
+    judged_arrays,
     outline_steps,
     pack,
     site_arrays,
     target_steps,
-    tested_arrays,
     text_of_integers,
 )
 from pipelines.show.county.frame import map_frame
@@ -195,7 +195,7 @@ class CountyPage:
         return {
             "map_units": [[str(s), str(n)] for s, n in zip(keys["symbol"], keys["name"], strict=True)],
             "site_picture": data_uri(site_png(self.raster)),
-            "packed": pack(site_arrays(self.result) | tested_arrays(self.result)),
+            "packed": pack(site_arrays(self.result) | judged_arrays(self.result)),
         }
 
     def content(self) -> dict[str, Any]:
