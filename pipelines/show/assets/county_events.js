@@ -21,7 +21,7 @@ SF.select = function (field, from, latlng) {
 SF.openPopup = function (content, at, focus) {
   const size = SF.map.getSize();
   const width = Math.min(340, size.x - 64);
-  SF.popup = L.popup({ maxWidth: width, minWidth: Math.min(230, width), maxHeight: Math.max(160, size.y - 110), autoPanPadding: [8, 8] }).setLatLng(at).setContent(content).openOn(SF.map);
+  SF.popup = L.popup({ maxWidth: width, minWidth: Math.min(230, width), maxHeight: Math.max(160, 0.66 * size.y), autoPanPadding: [8, 8] }).setLatLng(at).setContent(content).openOn(SF.map);
   const close = SF.popup.getElement().querySelector(".leaflet-popup-close-button");
   if (close) close.setAttribute("aria-label", SF.t("popup.close"));
   if (focus && content.querySelector("a")) content.querySelector("a").focus({ preventScroll: true });
