@@ -114,6 +114,25 @@ def test_every_step_reports_to_its_end(tiny_run: TinyRun) -> None:
         assert done == total, step
 
 
+def test_one_field_is_run_on_its_own_ground(tiny_run: TinyRun, tmp_path: Path) -> None:
+    """Soils and weather of the field are those of the county's run; only the slope of a map unit is the field's own."""
+    whole = tiny_run.published.result.fields.set_index("field_id")
+    name = whole.index[0]
+    alone = screen(tiny_run.study_file, lambda *_: None, tmp_path / "one", [name]).result
+    assert alone.fields["field_id"].tolist() == [name]
+    assert alone.site_raster.size < 0.2 * tiny_run.published.result.site_raster.size
+    row = alone.fields.iloc[0]
+    for column in ("capacity_mm", "rated_share", "area_ha"):
+        assert row[column] == pytest.approx(whole.loc[name, column], rel=1e-4), column
+    assert row["planting_water_mm_stubble"] == pytest.approx(whole.loc[name, "planting_water_mm_stubble"], abs=2.0)
+
+
+def test_a_field_that_is_not_there_is_named(tiny_run: TinyRun, tmp_path: Path) -> None:
+    with pytest.raises(StudyError, match="There is no field LK-00x1") as caught:
+        screen(tiny_run.study_file, lambda *_: None, tmp_path / "out", ["LK-00x1"])
+    assert caught.value.where.endswith("fields.gpkg")
+
+
 def test_a_study_without_fields_maps_the_ground(tmp_path: Path) -> None:
     study = write_tiny_study(
         tmp_path,
