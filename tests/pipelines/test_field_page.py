@@ -11,7 +11,6 @@ import shapely
 import textstat
 from hypothesis import given
 from hypothesis import strategies as st
-from pipelines.show.field.numbers import FieldNumbers
 from pyproj import Geod, Transformer
 
 from geo.errors import StudyError
@@ -32,13 +31,13 @@ from pipelines.study.field_tables import (
     seeding_rates,
 )
 from pipelines.study.house import shared_dir
-from tests.builders import HOSTILE_NAMES
-from tests.pipelines.field_results import Page, rated_result
+from tests.builders import HOSTILE_NAMES, tiny_result
+from tests.pipelines.field_results import Page
 
 
 @pytest.fixture(scope="module", params=["us", "metric"])
 def result(request):
-    return rated_result(request.param)
+    return tiny_result(units=request.param)
 
 
 @pytest.fixture(scope="module")
@@ -85,7 +84,7 @@ class TestHostileText:
 
     def test_every_text_input_is_escaped(self):
         nasty = '</script><script>window.hacked=1</script>"><b onclick=alert(1)>{{7*7}}'
-        clean = rated_result()
+        clean = tiny_result()
         fields = clean.fields.copy()
         for column in ("field_id", "name", "previous_crop", "next_crop", "reason"):
             fields[column] = nasty
@@ -116,17 +115,24 @@ class TestHostileText:
 
 
 class TestAnswers:
-    def test_acres_are_those_of_the_zone(self, result, pages):
+    def test_acres_are_those_of_the_field_and_of_its_parts(self, result, pages):
+        """The field is judged as a whole; the three largest parts with another answer have their area."""
+        acre = 1.0 if result.settings["units"] == "metric" else 0.404687
+        parts = 0
         for _, field in result.fields.iterrows():
             text = Page(pages[field["field_id"]]).text("section.answer")
             if field["zone"] == "not_rated":
                 assert "cannot rate" in text
                 continue
-            share = field[f"share_{field['zone']}"]
-            hectares = share * field["area_ha"]
-            number = hectares if result.settings["units"] == "metric" else hectares / 0.404687
-            said = float(re.search(r"This fits (?:the whole field, )?([\d,.]+)", text)[1].replace(",", ""))
-            assert said == pytest.approx(number, abs=0.51)
+            whole = float(re.search(r"This is for the whole field, ([\d,.]+)", text)[1].replace(",", ""))
+            assert whole == pytest.approx(field["area_ha"] / acre, abs=0.51)
+            said = [float(n.replace(",", "")) for n in re.findall(r"([\d,.]+) (?:acres|ha), mostly", text)]
+            others = [field[f"share_{zone}"] for zone in ZONE_NAMES.values() if zone != field["zone"]]
+            assert len(said) == min(3, sum(share > 0.005 for share in others))
+            for area in said:
+                assert any(area == pytest.approx(share * field["area_ha"] / acre, abs=0.51) for share in others)
+            parts += len(said)
+        assert parts
 
     def test_short_years_are_those_of_the_field(self, result, pages):
         checked = 0
@@ -140,25 +146,6 @@ class TestAnswers:
             assert pages[field["field_id"]].count('class="full"') == count
             checked += 1
         assert checked >= 2
-
-    def test_the_limit_is_missed_by_the_number_beside_it(self):
-        """Whatever the draw, the sentence never says that a failed test meets its limit."""
-        seen = set()
-        for seed in range(1, 6):
-            study = rated_result(names=("a", "b", "c", "d"), seed=seed)
-            for field_id in study.fields["field_id"]:
-                text = Page(render_field_page(study, field_id)).text("section.answer")
-                for kind, pattern in {
-                    "gap": r"leaves ([\d.]+) in less than stubble\. The most we allow is ([\d.]+) in",
-                    "short": r"short in (\d+) of 30 years\. The most we allow is (\d+)",
-                }.items():
-                    for value, limit in re.findall(pattern, text):
-                        assert float(value) >= float(limit)
-                        seen.add(kind)
-                for value, limit in re.findall(r"in (\d+) of 30 (?:years|winters)\. It needs (\d+)", text):
-                    assert int(value) < int(limit)
-                    seen.add("season or winter")
-        assert seen >= {"short", "season or winter"}
 
     def test_irrigated_fields_have_their_own_rule(self, result, pages):
         irrigated = result.fields.loc[result.fields["irrigated"], "field_id"]
@@ -174,19 +161,19 @@ class TestAnswers:
                 assert "no bonus" in answer
 
     def test_a_bonus_is_owned_up_to(self):
-        study = rated_result()
+        study = tiny_result()
         bonus = replace(study, settings={**study.settings, "mix_water_bonus": {"warm": 0.1}})
         rated = study.fields.loc[study.fields["zone"] != "not_rated", "field_id"].iloc[0]
         assert "too kind" in render_field_page(bonus, rated)
 
     def test_unsprayed_stubble_is_owned_up_to(self):
-        study = rated_result()
+        study = tiny_result()
         weedy = replace(study, settings={**study.settings, "stubble_weeds": True})
         rated = study.fields.loc[study.fields["zone"] != "not_rated", "field_id"].iloc[0]
         assert "next to clean stubble" in render_field_page(weedy, rated)
 
     def test_unrated_fields_say_why_and_nothing_more(self):
-        study = rated_result()
+        study = tiny_result()
         fields = study.fields.copy()
         fields["zone"], fields["zone_code"], fields["recommended_option"] = "not_rated", 7, ""
         fields["reason"] = "rock outcrop"
@@ -196,27 +183,16 @@ class TestAnswers:
         assert "Local rules come first" in page.text("section.cautions")
 
 
-def test_field_numbers_are_area_weighted_means(result):
-    """Checked against numpy.average over the rated sites of each dry-land field."""
-    numbers = FieldNumbers(result)
-    cover = result.coverage.toarray()
-    rated = result.zones["zone"].to_numpy() != "not_rated"
-    for row, field in enumerate(result.fields.itertuples()):
-        weight = cover[row] * rated
-        if field.irrigated or weight.sum() == 0:
-            continue
-        stored = result.outcomes["stored_mm"].values
-        wanted = np.average(stored[weight > 0], axis=0, weights=weight[weight > 0])
-        assert np.allclose(numbers.of(row)["stored_mm"].values, wanted, rtol=1e-5)
+def zone_of_site(result, row):
+    zones = result.irrigated_zones if result.fields["irrigated"].iloc[row] else result.zones
+    return zones["zone_code"].to_numpy(np.uint8)
 
 
-def test_zone_shares_fill_the_field(result):
-    numbers = FieldNumbers(result)
-    for row in range(len(result.fields)):
-        assert sum(numbers.zone_shares(row).values()) == pytest.approx(1, abs=5e-3)
-        for code, share in numbers.zone_shares(row).items():
-            if code:
-                assert share == pytest.approx(result.fields[f"share_{ZONE_NAMES[code]}"].iloc[row], abs=1e-6)
+def zone_shares(result, row):
+    """Share of a field by zone code, of zones that it has; 0 is ground without data."""
+    shares = {code: float(result.fields[f"share_{zone}"].iloc[row]) for code, zone in ZONE_NAMES.items()}
+    shares[0] = 1 - sum(shares.values())
+    return {code: share for code, share in shares.items() if share > 5e-4}
 
 
 def as_polygon(path: str) -> shapely.Geometry:
@@ -230,11 +206,10 @@ def as_polygon(path: str) -> shapely.Geometry:
 
 class TestMap:
     def test_drawn_zones_have_the_area_of_their_share(self, result):
-        numbers = FieldNumbers(result)
         for row, field in enumerate(result.fields.itertuples()):
-            drawn = draw_field(field.geometry, result.site_raster, result.grid, numbers.zone_of_site(row), "us")
+            drawn = draw_field(field.geometry, result.site_raster, result.grid, zone_of_site(result, row), "us")
             whole = as_polygon(drawn.outline).area
-            shares = numbers.zone_shares(row)
+            shares = zone_shares(result, row)
             for part in drawn.zones:
                 assert as_polygon(part.path).area / whole == pytest.approx(shares.get(part.code, 0), abs=0.015)
 
@@ -242,8 +217,8 @@ class TestMap:
         field = result.fields.geometry.iloc[0]
         x, y = field.centroid.coords[0]
         holed = field.difference(shapely.Point(x, y).buffer(60))
-        drawn = draw_field(holed, result.site_raster, result.grid, FieldNumbers(result).zone_of_site(0), "us")
-        full = draw_field(field, result.site_raster, result.grid, FieldNumbers(result).zone_of_site(0), "us")
+        drawn = draw_field(holed, result.site_raster, result.grid, zone_of_site(result, 0), "us")
+        full = draw_field(field, result.site_raster, result.grid, zone_of_site(result, 0), "us")
         ratio = as_polygon(drawn.outline).area / as_polygon(full.outline).area
         assert ratio == pytest.approx(holed.area / field.area, abs=0.005)
 
@@ -278,7 +253,7 @@ class TestMap:
     def test_a_unit_is_as_long_as_the_ground(self, result):
         """Against geodesic distances on WGS 84 (pyproj.Geod): the scale bar is within 1 %."""
         geometry = result.fields.geometry.iloc[0]
-        drawn = draw_field(geometry, result.site_raster, result.grid, FieldNumbers(result).zone_of_site(0), "us")
+        drawn = draw_field(geometry, result.site_raster, result.grid, zone_of_site(result, 0), "us")
         a, b, c, d, e, f = drawn.affine
         inverse = np.linalg.inv(np.array([[a, b], [d, e]]))
         one, other = (inverse @ (np.array(p) - (c, f)) for p in ((400, 300), (600, 300)))
@@ -290,7 +265,7 @@ class TestMap:
     def test_north_is_up(self, result):
         """The picture undoes the turn of grid north, sin(phi0) (lon - lon0), n = 0.6029 (Snyder 1987, eq. 14-6)."""
         geometry = result.fields.geometry.iloc[0]
-        drawn = draw_field(geometry, result.site_raster, result.grid, FieldNumbers(result).zone_of_site(0), "us")
+        drawn = draw_field(geometry, result.site_raster, result.grid, zone_of_site(result, 0), "us")
         assert drawn.north_degrees == pytest.approx(0, abs=0.1)
         lon, _ = Transformer.from_crs("EPSG:5070", "EPSG:4326", always_xy=True).transform(
             *geometry.centroid.coords[0]
@@ -317,12 +292,11 @@ class TestMap:
 
     def test_zones_carry_numbers_and_patterns(self, result, pages):
         styles = zone_styles()
-        numbers = FieldNumbers(result)
         for row, field_id in enumerate(result.fields["field_id"]):
             page = Page(pages[field_id])
             said = {text for path, text in page.texts if "g.number" in path}
-            assert said == {str(c) for c, s in numbers.zone_shares(row).items() if c and s > 0.002}
-            for code in numbers.zone_shares(row):
+            assert said == {str(c) for c, s in zone_shares(result, row).items() if c and s > 0.002}
+            for code in zone_shares(result, row):
                 if code and styles[code].pattern != "none":
                     assert f'id="p{code}"' in pages[field_id]
 
@@ -404,7 +378,7 @@ class TestPage:
         english = load_catalogue()
         shouted = {k: v.upper() if k.startswith("zones.headline") else v for k, v in english.entries.items()}
         monkeypatch.setattr(field_page, "load_catalogue", lambda: Catalogue(shouted))
-        html = render_field_page(rated_result(), "LK-0001")
+        html = render_field_page(tiny_result(), "LK-0001")
         assert '<html lang="en">' in html
         assert re.search(r"\b(KEEP|SOW|EITHER|WE) [A-Z ]+", Page(html).text("h2"))
 
@@ -412,7 +386,7 @@ class TestPage:
 class TestWriting:
     def test_only_the_fields_that_are_asked_for(self, tmp_path):
         steps = []
-        study = rated_result()
+        study = tiny_result()
         paths = write_field_pages(
             study,
             tmp_path / "f",
@@ -424,7 +398,7 @@ class TestWriting:
         assert steps == [(1, 2), (2, 2)]
 
     def test_a_failed_write_leaves_the_old_page(self, tmp_path, monkeypatch):
-        study = rated_result(names=("one",))
+        study = tiny_result(names=("one",))
         (path,) = write_field_pages(study, tmp_path)
         before = path.read_bytes()
 
@@ -438,7 +412,7 @@ class TestWriting:
         assert [p.name for p in tmp_path.iterdir()] == [path.name]
 
     def test_the_same_study_gives_the_same_bytes(self, tmp_path):
-        study = rated_result(names=("one", "two"))
+        study = tiny_result(names=("one", "two"))
         one = [p.read_bytes() for p in write_field_pages(study, tmp_path / "1")]
         two = [p.read_bytes() for p in write_field_pages(study, tmp_path / "2")]
         assert one == two

@@ -6,7 +6,6 @@ import io
 import json
 import re
 import tomllib
-from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,22 +16,23 @@ import xarray as xr
 from rich.console import Console
 
 from geo.model_rules import ModelRules
-from geo.rating.fields import BY_SPRING, WITH_LINE
-from geo.rating.rule import ZONE_CODES, ZoneRules, classify
+from geo.rating import ZONE_CODES, Limits, ZoneRules, judge
+from geo.rating.rate import WITH_LINE
 from geo.rating.spring_rule import LINES, best_lines, line_inputs
 from pipelines.cli import explain as cli_explain
 from pipelines.run.result import StudyResult
-from pipelines.show.explain import explain_field, explain_site, open_result
+from pipelines.show.explain import FieldReason, explain_field, explain_site, open_result
 from pipelines.show.field.page import render_field_page
-from pipelines.show.field.spring import spring_line
 from pipelines.show.publish import Published
+from pipelines.show.verdict_words import VerdictWords
 from pipelines.study.file import load_study
 from pipelines.study.house import shared_dir
 from pipelines.study.tables import load_tables
 from pipelines.study.units import Units
 from pipelines.study.words import load_catalogue
+from tests.builders import tiny_result
 from tests.pipelines.conftest import TinyRun
-from tests.pipelines.field_results import Page, rated_result
+from tests.pipelines.field_results import Page
 from tests.pipelines.tiny_study import write_tiny_study
 
 LINE_COLUMNS = (
@@ -49,7 +49,7 @@ def county(quick_county: Published) -> StudyResult:
 
 @pytest.fixture(scope="module", params=["us", "metric"])
 def invented(request: pytest.FixtureRequest) -> StudyResult:
-    return rated_result(request.param)
+    return tiny_result(units=request.param)
 
 
 def spring_text(study: StudyResult, field_id: str) -> str:
@@ -98,14 +98,6 @@ def test_pages_without_a_line_keep_the_general_advice(invented: StudyResult) -> 
             assert "Dry spring: end a living cover early" in text
 
 
-def test_a_result_of_an_older_version_still_makes_a_page() -> None:
-    study = rated_result()
-    old = replace(study, fields=study.fields.drop(columns=[c for c in study.fields if "spring_" in c]))
-    lined = study.fields.loc[study.fields["spring_line_share"].notna(), "field_id"].iloc[0]
-    assert spring_line(old.fields.iloc[0]) is None
-    assert "Dry spring: end a living cover early" in spring_text(old, lined)
-
-
 # ---------------------------------------------------------------- the invented county
 
 
@@ -117,11 +109,12 @@ def test_lines_stand_only_where_they_help(county: StudyResult) -> None:
     assert set(lined["zone"]) <= set(WITH_LINE)
     assert not lined["irrigated"].any()
     assert lined["spring_line_share"].round(2).isin(LINES).all()
-    assert (lined["spring_line_shortfall_years"] <= RULES.shortfall_max + 1e-6).all()
-    assert (lined["spring_line_gap_mm"] <= RULES.planting_gap_max_mm + 1e-6).all()
+    assert (lined["spring_line_shortfall_years"] < RULES.shortfall_max + 0.0005).all()
+    assert (lined["spring_line_gap_mm"] < RULES.planting_gap_max_mm + 0.05).all()
     assert (lined["spring_line_growth_kg_ha"] >= 1.1 * lined["early_growth_kg_ha"] - 1e-6).all()
     late = lined[["shortfall_years_overwinter_late", "planting_gap_mm_overwinter_late"]].to_numpy()
-    assert ((late[:, 0] > RULES.shortfall_max) | (late[:, 1] > RULES.planting_gap_max_mm)).all()
+    # by the steps of the rule: 0.001 of a share, 0.1 mm
+    assert ((late[:, 0].round(3) > RULES.shortfall_max) | (late[:, 1].round(1) > RULES.planting_gap_max_mm)).all()
     assert (lined["spring_line_growth_kg_ha"] <= lined["late_growth_kg_ha"]).all()
     np.testing.assert_allclose(lined["spring_line_mm"], lined["spring_line_share"] * lined["capacity_mm"])
     assert lined["spring_line_early_years"].between(0.0, 1.0, inclusive="neither").all()
@@ -144,15 +137,17 @@ def test_the_rule_lies_between_the_dates_on_every_site(county: StudyResult) -> N
 
 
 def test_no_zone_moves(county: StudyResult) -> None:
-    """Zones follow from the fixed dates: classified without the springs they are the same."""
+    """Zones follow from the fixed dates: judged without the springs they are the same."""
     springs = [v for v in county.outcomes.data_vars if str(v).startswith(("spring_", "line_", "early_g", "late_g"))]
     assert len(springs) == 17
-    again = classify(county.outcomes.drop_vars(springs), RULES, county.sites["rated_share"].to_numpy())
+    dry = np.zeros(len(county.sites), bool)
+    rated = county.outcomes["capacity_mm"].notnull().values
+    again = judge(county.outcomes.drop_vars(springs), Limits.of(RULES, RULES, dry), rated)
     pd.testing.assert_series_equal(again.table["zone_code"], county.zones["zone_code"], check_dtype=False)
 
 
 def test_lines_of_sites_follow_from_their_own_curves(county: StudyResult) -> None:
-    fits = county.tests["passed"].astype(bool).sel(option="overwinter_early").all("test").values
+    fits = county.verdicts["passed"].sel(cover="overwinter_early").all("test").values
     fits &= (county.zones["zone"] != "not_rated").to_numpy()
     again = best_lines(line_inputs(county.outcomes), RULES, ModelRules(), fits)
     np.testing.assert_allclose(county.outcomes["spring_line_mm"], again["spring_line_mm"], rtol=1e-5)
@@ -167,7 +162,6 @@ def test_tables_and_layers_carry_the_springs(quick_county: Published, county: St
     np.testing.assert_allclose(table[headers["spring_line_in"]], county.fields["spring_line_mm"] / 25.4, atol=0.006)
     fields = gpd.read_file(quick_county.folder / "springfill.gpkg", layer="fields")
     assert {"spring_line_share", "spring_rule_growth_kg_ha", "late_growth_kg_ha"} <= set(fields.columns)
-    assert len(BY_SPRING) == 7
     units = gpd.read_file(quick_county.folder / "springfill.gpkg", layer="response_units").set_index("site")
     wanted = county.outcomes["spring_rule_shortfall_years"].to_series().loc[units.index]
     np.testing.assert_allclose(units["spring_rule_shortfall_years"], wanted, atol=1e-6)
@@ -200,6 +194,13 @@ def test_the_page_about_springs_tells_what_the_county_shows(county: StudyResult)
 # ---------------------------------------------------------------- explain
 
 
+def printed(study: StudyResult, why: FieldReason, system: str) -> str:
+    stream, words = io.StringIO(), load_catalogue()
+    says = VerdictWords(words, Units(system, words), study.seasons)
+    cli_explain.print_reason(Console(file=stream, width=120), why, says)
+    return " ".join(stream.getvalue().split())
+
+
 def test_explain_tells_both_dates_and_the_line(county: StudyResult) -> None:
     lined = county.fields.loc[county.fields["spring_line_share"].notna()].iloc[0]
     why = explain_field(county, str(lined["field_id"]))
@@ -210,15 +211,13 @@ def test_explain_tells_both_dates_and_the_line(county: StudyResult) -> None:
     assert why.spring.by_line.growth_kg_ha == pytest.approx(lined["spring_line_growth_kg_ha"])
     assert why.spring.late.shortfall_years == pytest.approx(lined["shortfall_years_overwinter_late"])
     assert why.spring.by_study.early_years == pytest.approx(lined["spring_rule_early_years"])
-    told = io.StringIO()
-    cli_explain.print_field(Console(file=told, width=120), why, load_catalogue(), Units("us"), 30)
-    text = " ".join(told.getvalue().split())
+    text = printed(county, why, "us")
     assert "(the best line here)" in text
     assert "(the study's line)" in text
     assert text.count("always early") == 1
     assert "It changes no zone" in text
     plain = json.loads(json.dumps(cli_explain.as_json(why)))
-    assert plain["spring"]["by_line"]["shortfall_years"] <= RULES.shortfall_max + 1e-6
+    assert plain["spring"]["by_line"]["shortfall_years"] < RULES.shortfall_max + 0.0005
 
 
 def test_explain_of_a_site_says_its_outcomes(county: StudyResult) -> None:
@@ -227,7 +226,7 @@ def test_explain_of_a_site_says_its_outcomes(county: StudyResult) -> None:
     why = explain_site(county, site).spring
     assert why is not None
     one = out.isel(site=site)
-    assert why.late.gap_mm == pytest.approx(float(one["planting_gap_mm"].sel(option="overwinter_late", quantile=0.5)))
+    assert why.late.gap_mm == pytest.approx(float(one["planting_gap_mm"].sel(option="overwinter_late", stat="mean")))
     assert why.by_study.gap_mm == pytest.approx(float(one["spring_rule_gap_mm"]))
     assert explain_site(county, site, irrigated=True).spring is None
     unrated = np.flatnonzero(county.zones["zone"] == "not_rated")
@@ -236,11 +235,9 @@ def test_explain_of_a_site_says_its_outcomes(county: StudyResult) -> None:
 
 def test_explain_where_no_line_helps(county: StudyResult) -> None:
     plain = county.fields.loc[(county.fields["zone"] == "either") & ~county.fields["irrigated"].astype(bool)].iloc[0]
-    told = io.StringIO()
-    why = explain_field(county, str(plain["field_id"]))
-    cli_explain.print_field(Console(file=told, width=120), why, load_catalogue(), Units("metric"), 30)
-    assert "No line is named" in told.getvalue()
-    assert "best line here" not in told.getvalue()
+    text = printed(county, explain_field(county, str(plain["field_id"])), "metric")
+    assert "No line is named" in text
+    assert "best line here" not in text
 
 
 # ---------------------------------------------------------------- the study's own line
