@@ -12,7 +12,7 @@ from geo.options import OPTIONS
 from pipelines.run.measured import ALL_FEET, Measured
 from pipelines.run.measured_start import COLUMNS, NUMBERS
 from pipelines.run.result import StudyResult
-from tests.pipelines.field_results import rated_result
+from tests.builders import tiny_result
 
 INCH = 25.4
 # Modelled less measured of nine soundings in inches: the mean is -0.6, and seven of nine lie below zero.
@@ -30,7 +30,7 @@ def measured_result(
     units: str = "us", *, record: bool = True, places: int = 3, dates: tuple[str, ...] = DATES, part: bool = False
 ) -> StudyResult:
     """A study with soundings on its first fields, hostile names included; nine of them unless told otherwise."""
-    result = rated_result(units)
+    result = tiny_result(units=units)
     fields = result.fields.iloc[:places]
     rows = []
     for k, (field_id, name) in enumerate(zip(fields["field_id"], fields["name"], strict=True)):
@@ -53,15 +53,15 @@ def _sounding(
     rows = []
     for layer in (ALL_FEET, 1, 2, 3, 4):
         share = 1.0 if layer == ALL_FEET else 0.25
-        middle = 120.0 * share
+        mean = 120.0 * share
         rows.append(
             {
                 "place": place, "longitude": np.nan, "latitude": np.nan, "date": date, "option": option, "name": name,
                 "is_field": True, "after_harvest": (date - pd.Timestamp(2019, 7, 20)).days, "harvest_year": 2019,
-                "layer": layer, "measured_mm": middle - off * share,
+                "layer": layer, "measured_mm": mean - off * share,
                 "measured_share": 0.6 if part and layer == 4 else 1.0, "capacity_mm": 200.0 * share,
-                "assumed": part, "q10_mm": middle - 22 * share, "q25_mm": middle - 10 * share, "q50_mm": middle,
-                "q75_mm": middle + 12 * share, "q90_mm": middle + 30 * share, "own_mm": middle if record else np.nan,
+                "assumed": part, "mean_mm": mean, "p10_mm": mean - 22 * share, "p90_mm": mean + 30 * share,
+                "own_mm": mean if record else np.nan,
             }
         )  # fmt: skip
     return rows

@@ -14,7 +14,8 @@ from pipelines.run.measured import ALL_FEET
 from pipelines.show.field.page import field_file_name, render_field_page
 from pipelines.show.measurements.page import render_measured_page, write_measured_page
 from pipelines.study.words import load_catalogue
-from tests.pipelines.field_results import Page, rated_result
+from tests.builders import tiny_result
+from tests.pipelines.field_results import Page
 from tests.pipelines.measured_results import measured_result
 
 
@@ -44,9 +45,9 @@ def test_the_summary_says_bias_count_and_usual_miss_in_words(study, html):
     assert "take the numbers as a hint" in text
 
 
-def test_without_a_record_only_the_middle_year_is_compared_and_called_no_test():
+def test_without_a_record_only_the_average_is_compared_and_called_no_test():
     text = visible(render_measured_page(measured_result(record=False)))
-    assert "This is no test of the model" in text
+    assert "This is not a test of the model" in text
     assert "fair test" not in text
     assert "That season" not in text
 
@@ -81,7 +82,9 @@ def test_metric_pages_have_no_inch(study):
 
 def test_the_start_shows_both_answers(html):
     text = visible(html)
-    assert "Jul 25, 2019, 5 days after harvest: 4.0 in in 4 ft. The model's middle year has 2.0 in there" in text
+    assert (
+        "Jul 25, 2019, 5 days after harvest: 4.0 in in 4 ft. The model has 2.0 in there at harvest on average" in text
+    )
     assert "The zone changes from 1 " in text
     assert "3.9 → 5.1" in text
     assert "1.0 → 0.5" in text
@@ -104,9 +107,9 @@ def test_the_marks_of_the_chart_lie_at_their_numbers(study, html):
     rows = study.measured.compared.query("place == 'LK-0001' and layer == @ALL_FEET").sort_values("after_harvest")
     drawn = {
         kind: np.array(re.findall(rf'class="{kind}"[^>]* d="M[\d.]+ ([\d.]+)', picture), dtype=float)[: len(rows)]
-        for kind in ("reading", "middle", "own", "most", "half")
+        for kind in ("reading", "mean", "own", "most")
     }
-    columns = {"reading": "measured_mm", "middle": "q50_mm", "own": "own_mm", "most": "q10_mm", "half": "q25_mm"}
+    columns = {"reading": "measured_mm", "mean": "mean_mm", "own": "own_mm", "most": "p10_mm"}
     for kind, column in columns.items():
         assert np.allclose(drawn[kind] * slope + offset, rows[column] / 25.4, atol=0.01), kind
     across = re.findall(r'class="reading"[^>]* d="M([\d.]+)', picture)[: len(rows)]
@@ -161,7 +164,7 @@ def test_readings_near_harvest_alone_make_a_page(study):
 def test_a_run_without_measurements_has_no_page(tmp_path):
     page = tmp_path / "measurements.html"
     page.write_text("of an earlier run", encoding="utf-8")
-    assert write_measured_page(rated_result(), page) is False
+    assert write_measured_page(tiny_result(), page) is False
     assert not page.exists()
 
 
