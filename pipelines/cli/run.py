@@ -100,7 +100,7 @@ def print_summary(console: Console, published: Published) -> None:
     from pipelines.study.words import load_catalogue
 
     result, folder = published.result, published.folder
-    words = load_catalogue(str(result.settings.get("language", "en")))
+    words = load_catalogue()
     units = Units(str(result.settings["units"]), words)
     counts: dict[str, Any] = result.provenance.get("counts", {})
     cells = counts.get("cells", 0)
