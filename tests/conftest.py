@@ -13,6 +13,10 @@ from hypothesis import settings as hypothesis_settings
 from geo.balance.parameters import BalanceSettings
 from tests import water
 from tests.sharing import compile_one_at_a_time
+from tests.untouched import Untouched
+
+SLOW_FIXTURES = frozenset({"browser", "four_squares", "one_fails", "quick_county"})
+"""Fixtures whose tests are left out of the fast tier: a browser, a region of many tiles, a whole county."""
 
 hypothesis_settings.register_profile(
     "house", deadline=None, max_examples=25, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
@@ -20,13 +24,32 @@ hypothesis_settings.register_profile(
 hypothesis_settings.register_profile(
     "search", deadline=None, max_examples=500, suppress_health_check=[HealthCheck.too_slow]
 )
-hypothesis_settings.load_profile(os.environ.get("SPRINGFILL_HYPOTHESIS", "house"))
+hypothesis_settings.register_profile("fast", hypothesis_settings.get_profile("house"), max_examples=5)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--rebuild-golden", action="store_true", help="write tests/golden anew from this run instead of comparing"
     )
+    parser.addoption("--untouched", action="store_true", help="fail when a module of the program was not touched")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Search less in the fast tier, and look for modules that nothing touches where that is asked for."""
+    usual = "fast" if config.getoption("markexpr") == "not slow" else "house"
+    hypothesis_settings.load_profile(os.environ.get("SPRINGFILL_HYPOTHESIS", usual))
+    if config.getoption("--untouched"):
+        config.pluginmanager.register(Untouched())
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what needs a slow fixture or another program, and start with the files that take longest."""
+    for item in items:
+        if item.get_closest_marker("qgis") or SLOW_FIXTURES.intersection(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.slow)
+    slow_files = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow_files)
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:

@@ -22,6 +22,7 @@ from tests.evaluation.reference import _their_run
 UNITS = 16
 
 
+@pytest.mark.slow
 def test_unit_days_a_second_beside_pyfao56(
     champion: xr.Dataset, settings: BalanceSettings, record_property: Callable[[str, object], None]
 ) -> None:

@@ -11,15 +11,6 @@ import pandas as pd
 from tests.evaluation.figures import GROUPS, Results
 from tests.evaluation.inputs import HERE, Bench, load_bench
 from tests.evaluation.page import evaluation_page, sensitivity_page
-from tests.evaluation.plots import (
-    biomass_plot,
-    figures_plot,
-    line_plot,
-    reference_plot,
-    sensitivity_plot,
-    storage_plot,
-    straw_plot,
-)
 from tests.evaluation.sensitivity import Sensitivity, sensitivity
 from tests.evaluation.spread import figure_spread
 
@@ -112,21 +103,22 @@ def run_evaluation(out: Path, report: Report = _silent) -> Evaluation:
     table["set_high"] = [spread.get(str(i), (float("nan"),) * 2)[1] for i in table.index]
     screened = sensitivity(bench, lambda done, total: report("sensitivity", done, total))
 
-    plots = out / "evaluation"
-    plots.mkdir(parents=True, exist_ok=True)
+    from tests.evaluation import plots  # loads the plotting library, which the tests of single figures do without
+
+    (out / "evaluation").mkdir(parents=True, exist_ok=True)
     draw: dict[str, Callable[[Path], None]] = {
-        "figures": lambda p: figures_plot(table.reset_index(), p),
-        "storage": lambda p: storage_plot(results, p),
-        "straw": lambda p: straw_plot(results, p),
-        "biomass": lambda p: biomass_plot(results, p),
-        "line": lambda p: line_plot(bench, results, p),
-        "library": lambda p: reference_plot(results, p),
-        "sensitivity_gap": lambda p: sensitivity_plot(screened, "gap", p),
-        "sensitivity_stubble": lambda p: sensitivity_plot(screened, "stubble", p),
+        "figures": lambda p: plots.figures_plot(table.reset_index(), p),
+        "storage": lambda p: plots.storage_plot(results, p),
+        "straw": lambda p: plots.straw_plot(results, p),
+        "biomass": lambda p: plots.biomass_plot(results, p),
+        "line": lambda p: plots.line_plot(bench, results, p),
+        "library": lambda p: plots.reference_plot(results, p),
+        "sensitivity_gap": lambda p: plots.sensitivity_plot(screened, "gap", p),
+        "sensitivity_stubble": lambda p: plots.sensitivity_plot(screened, "stubble", p),
     }
     files = []
     for name, make in draw.items():
-        path = plots / f"{name}.svg"
+        path = out / "evaluation" / f"{name}.svg"
         make(path)
         files.append(path)
     for name, text in (

@@ -32,6 +32,7 @@ def table(bench: Bench) -> pd.DataFrame:
     return run_figures(bench)[0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", CASES)
 def test_figure_is_inside_its_band_or_explained(table: pd.DataFrame, name: str) -> None:
     row = table.loc[name]
@@ -64,10 +65,12 @@ def test_bands_are_drawn_about_what_was_published() -> None:
     assert list(FIGURES[FIGURES["band_rule"] == ""].index) == []
 
 
+@pytest.mark.slow
 def test_most_trial_figures_pass(table: pd.DataFrame) -> None:
     assert table["passes"].mean() > 0.8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "larger"),
     [

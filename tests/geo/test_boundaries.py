@@ -294,6 +294,7 @@ shapes = st.one_of(
 )
 
 
+@pytest.mark.slow
 @given(
     drawn=st.lists(shapes, max_size=8),
     ids=st.lists(st.sampled_from(["", "a", "a-2", "field-1"]), min_size=8, max_size=8),

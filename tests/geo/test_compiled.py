@@ -46,6 +46,7 @@ def _replace(file: Path, old: str, new: str) -> None:
     file.write_text(source.replace(old, new))
 
 
+@pytest.mark.slow
 def test_a_change_in_one_file_reaches_callers_in_others(tmp_path):
     shutil.copytree(PACKAGE, tmp_path / "geo", ignore=shutil.ignore_patterns("__pycache__"))
     # Allen and Pereira (2009): fc^(1/(1+h)) = 0.5^(1/2); of the 10 days between ripening and harvest 5 are over.

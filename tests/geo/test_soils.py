@@ -345,6 +345,7 @@ def test_soil_series_are_not_taken_for_water_or_pits(name, word):
 cuts = st.lists(st.integers(1, 199), min_size=0, max_size=6, unique=True).map(sorted)
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(cuts=cuts, awc=st.floats(0.01, 0.5), rock=st.integers(5, 200), seed=st.randoms(use_true_random=False))
 def test_cutting_horizons_finer_never_changes_the_water(cuts, awc, rock, seed):

@@ -64,6 +64,7 @@ def test_years_differ(thirty_years: xr.Dataset) -> None:
     assert np.abs(heat - monthly_mean(thirty_years, "tmax_c")).max() > 1.0
 
 
+@pytest.mark.slow
 def test_slow_factor_widens_years_and_links_dry_to_warm() -> None:
     normals = normals_of(CLIMATES["high plains, dry"])
     plain = generate_daily(normals, 300, 5, GeneratorSettings(slow=Slow(log_sd=0.0)))
@@ -188,6 +189,7 @@ def test_bad_normals_stop_with_a_message(change: object, message: str) -> None:
         generate_daily(change(normals_of(CLIMATES["high plains, dry"])), 10, 1)  # type: ignore[operator]
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(
     precip=arrays(np.float64, 12, elements=st.one_of(st.just(0.0), st.floats(0.1, 400))),

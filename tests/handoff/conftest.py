@@ -6,6 +6,7 @@ import pytest
 
 from pipelines.show.layers.export import publish_layers
 from tests.builders import tiny_result
+from tests.sharing import made_once
 
 
 @pytest.fixture(scope="session")
@@ -15,7 +16,9 @@ def study():
 
 
 @pytest.fixture(scope="session")
-def published(study, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("published") / "out"
-    publish_layers(study, folder)
-    return folder
+def published(study, run_folder):
+    def make(home):
+        publish_layers(study, home / "out")
+        return home / "out"
+
+    return made_once(run_folder / "handoff", make)

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pytest
 import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
@@ -278,6 +279,7 @@ def test_forks_of_the_overwintering_cover_agree(weather, row):
     )
 
 
+@pytest.mark.slow
 def test_compiled_code_and_plain_python_agree(tmp_path):
     """The same season in the interpreter, in a process of its own with the compiler off."""
     out = tmp_path / "plain.npz"

@@ -13,6 +13,8 @@ import pytest
 from pipelines.show.publish import Published, screen
 from tests.open_data import ROOT, open_data
 
+pytestmark = pytest.mark.slow
+
 EXAMPLE = Path(__file__).resolve().parents[2] / "docs" / "example_study"
 
 

@@ -21,6 +21,8 @@ from shapely.geometry import box
 from pipelines.run.result import StudyResult
 from tests import format_sets as fs
 
+pytestmark = pytest.mark.slow
+
 Write = Callable[[Path], str]
 RULES = "[rules]\nshortfall_max = 0.23"
 NO_ANSWER = (0, 7)  # outside the soil map, and not rated

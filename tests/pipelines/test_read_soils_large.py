@@ -17,6 +17,8 @@ from geo.errors import StudyError
 from pipelines.read.soils.dispatch import read_soils
 from tests.pipelines import soil_files as sf
 
+pytestmark = pytest.mark.slow
+
 SIDE = 60_000  # cells a side: 3.6 thousand million, 14 GB as 32-bit integers
 COUNTY = 3_000
 

@@ -92,6 +92,7 @@ def test_the_saved_result_reads_back(tiny_run: TinyRun) -> None:
     assert second.fields["field_id"].tolist() == first.fields["field_id"].tolist()
 
 
+@pytest.mark.slow
 def test_the_same_study_gives_the_same_numbers(tiny_run: TinyRun, tmp_path: Path) -> None:
     """Bit for bit, in every raster, table and outcome; only the time of the run differs."""
     again = screen(tiny_run.study_file, lambda *_: None, tmp_path / "again")

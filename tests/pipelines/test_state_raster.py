@@ -17,6 +17,8 @@ from rasterio.windows import Window
 
 from tests import format_sets as fs
 
+pytestmark = pytest.mark.slow
+
 SIDE = 62_000  # cells a side: 3.8 thousand million, 15 GB as 32-bit integers; 620 km, a large state
 CELL = 10.0
 COUNTY = (-615_840.0, 1_884_480.0, -567_930.0, 1_933_140.0)
@@ -113,7 +115,6 @@ def test_a_county_out_of_a_state_is_screened_below_the_memory_limit(state, tmp_p
     assert (tmp_path / "out" / "index.html").exists()
 
 
-@pytest.mark.slow
 def test_a_window_of_14400_km2_stays_below_the_same_limit(state, tmp_path, record_property):
     """With its height model, layers and county map; this took 3 GB when each step held the whole window."""
     seen = screened(tmp_path, state / "wide.tif", WIDE)

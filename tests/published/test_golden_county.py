@@ -21,6 +21,8 @@ from pipelines.run.study_run import run_study
 from pipelines.study.file import load_study
 from pipelines.study.house import sample_dir
 
+pytestmark = pytest.mark.slow
+
 GOLDEN = Path(__file__).resolve().parents[1] / "golden" / "larkspur_county.json"
 ACRES_PER_HA = 2.4710538
 FIXED_SITES = 10

@@ -119,6 +119,7 @@ def test_the_page_links_to_every_tile_and_shows_the_ground(four_squares: Swept) 
     assert len(text) < 300_000
 
 
+@pytest.mark.slow
 def test_a_killed_run_goes_on_where_it_was(tmp_path: Path) -> None:
     halves().to_file(tmp_path / "counties.gpkg")
     region = write_region(tmp_path, _quick_study(tmp_path), 'path = "counties.gpkg"\nid = "code"')
@@ -231,6 +232,7 @@ def test_nothing_but_failures_is_an_error(tmp_path: Path) -> None:
     assert not (tmp_path / "out" / "index.html").exists()
 
 
+@pytest.mark.slow
 def test_a_worker_that_dies_fails_its_tile_alone(tmp_path: Path) -> None:
     jobs = [
         Job(i, str(i), "", tmp_path, load_study(_quick_study(tmp_path))[0], tmp_path, "", "", tmp_path)
