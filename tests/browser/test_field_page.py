@@ -16,7 +16,7 @@ from pyproj import Transformer
 from geo.rating.rule import ZONE_NAMES
 from pipelines.show.field.page import write_field_pages
 from tests.browser.conftest import chart_faults, find_chromium
-from tests.pipelines.field_results import rated_result
+from tests.builders import tiny_result
 
 pytestmark = [pytest.mark.browser, pytest.mark.skipif(find_chromium() is None, reason="no Chromium on this machine")]
 pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
@@ -28,7 +28,7 @@ SYSTEMS = ("us", "metric")
 
 @pytest.fixture(scope="module")
 def studies():
-    return {system: rated_result(system) for system in SYSTEMS}
+    return {system: tiny_result(units=system) for system in SYSTEMS}
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +96,7 @@ def test_print_holds_the_longest_case(open_page, tmp_path, studies):
 
     from geo.rating.fields import field_coverage
 
-    study = rated_result("metric", names=("W" * 300,))
+    study = tiny_result(units="metric", names=("W" * 300,))
     x0, y0, x1, y1 = study.fields.total_bounds
     fields = study.fields.copy()
     fields.geometry = [shapely.box(x0, y0, x1 - 200, y1)]
@@ -122,7 +122,7 @@ def test_print_holds_the_longest_spring_advice(open_page, tmp_path, system):
     from geo.rating.fields import field_coverage
     from geo.rating.rule import ZONE_CODES
 
-    study = rated_result(system, names=("W" * 300,))
+    study = tiny_result(units=system, names=("W" * 300,))
     x0, y0, x1, y1 = study.fields.total_bounds
     fields = study.fields.copy()
     fields.geometry = [shapely.box(x0, y0, x1 - 200, y1)]

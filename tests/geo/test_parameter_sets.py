@@ -8,7 +8,6 @@ import pytest
 from geo.balance.parameter_sets import (
     KILL_TRAITS,
     Axis,
-    agreement,
     apply_axis,
     apply_set,
     sample_sets,
@@ -122,10 +121,3 @@ def test_axes_matter_and_point_the_right_way(name, sign):
         assert stubble[0] == pytest.approx(stubble[1]), "stubble has no cover"
     else:
         assert stubble[1] > stubble[0] + 5.0, "more slowing of evaporation, or faster storage, leaves more"
-
-
-def test_agreement_counts_sets_with_the_same_zone():
-    codes = np.array([[1, 3, 5], [1, 3, 3], [1, 4, 5], [2, 3, 5]])
-    np.testing.assert_allclose(agreement(codes, np.array([1, 3, 5])), [0.75, 0.75, 0.75])
-    assert np.isnan(agreement(np.empty((0, 3), int), np.array([1, 3, 5]))).all()
-    assert np.isnan(agreement(np.array([]), np.array([1, 3, 5]))).all()

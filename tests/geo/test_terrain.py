@@ -16,7 +16,7 @@ from scipy.sparse import csr_matrix
 
 from geo.errors import StudyError
 from geo.ground.terrain import site_means, slope_percent
-from geo.rating.fields import field_means
+from geo.rating import place_means
 
 # Neighbourhood, cell size (m), dz/dx, dz/dy.
 WORKED = [
@@ -88,7 +88,7 @@ def test_means_by_site_and_by_field():
     sites = np.array([[0, 0, 2], [1, 1, -1]], np.int32)
     np.testing.assert_allclose(site_means(values, sites, 4), [1.5, 6.0, np.nan, np.nan])
     field = csr_matrix([[0.5, 0, 0, 0.25, 0, 0]])
-    np.testing.assert_allclose(field_means(field, values.ravel()), [(0.5 * 1 + 0.25 * 4) / 0.75])
+    np.testing.assert_allclose(place_means(field, values.ravel()), [(0.5 * 1 + 0.25 * 4) / 0.75])
 
 
 @pytest.mark.parametrize(
