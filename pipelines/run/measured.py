@@ -67,8 +67,7 @@ def save_measured(measured: Measured, folder: Path) -> None:
 
 def forget_measured(folder: Path) -> None:
     """Take away the tables of an earlier run from an output folder."""
-    tables = ("measurements.csv", "measurements.csv-metadata.json")
-    for name in (*tables, "data/measured.parquet", "data/measured_starts.parquet"):
+    for name in ("measurements.csv", "data/measured.parquet", "data/measured_starts.parquet"):
         (folder / name).unlink(missing_ok=True)
 
 

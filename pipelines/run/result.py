@@ -1,4 +1,4 @@
-"""Everything a finished run knows: handed to publishing and export, kept in `<out>/data/`."""
+"""Everything a finished run knows: handed to publishing and export, and read back from the output folder."""
 
 from __future__ import annotations
 
@@ -10,11 +10,15 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import rasterio
 import scipy.sparse as sp
 import xarray as xr
+from affine import Affine
 from odc.geo.geobox import GeoBox
 
 from geo.errors import StudyError
+from geo.options import COVERS
+from geo.rating import TESTS
 from pipelines.run.measured import Measured, load_measured, save_measured
 
 
@@ -85,67 +89,107 @@ class StudyResult:
         return int(self.provenance["counts"]["seasons"])
 
 
+RECORD = "run.json"
+"""Settings, grid and provenance of a run: the record that everything else points to. It is written last."""
+FIELDS, FIELD_TESTS = "fields.parquet", "verdicts.parquet"
+SITES, OUTCOMES, FIELD_OUTCOMES, YEARS = (
+    f"layers/{name}" for name in ("sites.tif", "outcomes.nc", "field_outcomes.nc", "years.nc")
+)
+"""Layers that a result is read back from, beside what is in ``data/``."""
+DATA = "data"
+RULES = ("dryland", "irrigated")
+OF_SITES = ("area", "rated_share", "zone_code", "agreement")
+"""Variables of `OUTCOMES` that are not outcomes, beside the tests."""
 _FRAMES = ("sites", "units", "site_units", "cells", "zones", "irrigated_zones", "problems")
-_DATASETS = ("outcomes", "field_outcomes", "verdicts", "irrigated_verdicts", "field_verdicts")
+TEST_PARTS = ("value", "limit", "passed", "waived", "margin")
+
+
+def run_record(result: StudyResult) -> dict[str, Any]:
+    """Return what ``run.json`` holds: settings, grid, and where everything comes from."""
+    grid = {"crs": str(result.grid.crs), "shape": list(result.grid.shape), "affine": list(result.grid.affine)[:6]}
+    return {"settings": result.settings, "grid": grid, **result.provenance}
 
 
 def save_result(result: StudyResult, folder: Path) -> None:
-    """Write a result to a folder that exists (frames as Parquet, arrays as NetCDF and NumPy)."""
+    """Write to an output folder what its layers do not hold: tables in ``data/``, and the record of the run."""
+    data = folder / DATA
+    data.mkdir()
     for name in _FRAMES:
-        getattr(result, name).to_parquet(folder / f"{name}.parquet")
-    for name in (*_DATASETS, "yearly"):
-        data: xr.Dataset | None = getattr(result, name)
-        if data is None:
-            continue
-        flat = data.drop_vars([v for v in data.variables if data[v].dtype == object and v not in data.coords])
-        numeric = [v for v in flat.data_vars if flat[v].dtype.kind in "fiub"]
-        flat.to_netcdf(folder / f"{name}.nc", encoding={v: {"zlib": True, "complevel": 1} for v in numeric})
+        getattr(result, name).to_parquet(data / f"{name}.parquet")
+    sp.save_npz(data / "coverage.npz", result.coverage)
     if result.measured is not None:
-        save_measured(result.measured, folder)
-    result.fields.to_parquet(folder / "fields.parquet")
-    sp.save_npz(folder / "coverage.npz", result.coverage)
-    np.savez_compressed(folder / "site_raster.npz", site=result.site_raster)
-    record = {
-        "settings": result.settings,
-        "provenance": result.provenance,
-        "grid": {
-            "shape": list(result.grid.shape),
-            "affine": list(result.grid.affine)[:6],
-            "crs": str(result.grid.crs),
-        },
-    }
-    (folder / "result.json").write_text(json.dumps(record, indent=1, default=str), encoding="utf-8")
+        save_measured(result.measured, data)
+    (folder / RECORD).write_text(json.dumps(run_record(result), indent=1, default=_plain), encoding="utf-8")
+
+
+def _plain(value: object) -> object:
+    return value.item() if isinstance(value, np.generic) else str(value)
 
 
 def load_result(folder: Path) -> StudyResult:
-    """Read a result that `save_result` wrote.
+    """Read a finished run from its output folder: the layers, and what `save_result` wrote beside them.
 
     Raises
     ------
     StudyError
-        When the folder holds no finished run.
+        When the folder holds no finished run, or a file of it is missing.
     """
-    record_file = folder / "result.json"
-    if not record_file.exists():
+    record = json.loads((folder / RECORD).read_text(encoding="utf-8")) if (folder / RECORD).exists() else {}
+    if "grid" not in record:
         raise StudyError("There is no finished run here.", str(folder), "Run `springfill screen STUDY.toml` first.")
-    from affine import Affine
+    try:
+        return _load(folder, record)
+    except FileNotFoundError as error:
+        missing = str(error.filename or error)
+        raise StudyError("A file of the run is missing.", missing, "Run the study again.") from error
 
-    record = json.loads(record_file.read_text(encoding="utf-8"))
-    grid = GeoBox(tuple(record["grid"]["shape"]), Affine(*record["grid"]["affine"]), record["grid"]["crs"])
-    parts: dict[str, Any] = {name: pd.read_parquet(folder / f"{name}.parquet") for name in _FRAMES}
-    for name in _DATASETS:
-        with xr.open_dataset(folder / f"{name}.nc") as data:
-            parts[name] = data.load()
-    if (folder / "yearly.nc").exists():
-        with xr.open_dataset(folder / "yearly.nc") as data:
-            parts["yearly"] = data.load()
-    parts["measured"] = load_measured(folder)
+
+def _load(folder: Path, record: dict[str, Any]) -> StudyResult:
+    settings, grid, data = record.pop("settings"), record.pop("grid"), folder / DATA
+    by_field = _netcdf(folder / FIELD_OUTCOMES)
+    by_site = _netcdf(folder / OUTCOMES).reset_coords(drop=True)
+    years = _netcdf(folder / YEARS).reset_coords(drop=True).drop_dims("member") if (folder / YEARS).exists() else None
+    if by_site.attrs.get("date_created") != record["started"]:  # a run that ended between layers and record
+        what = f"The layers are not those of the run that {RECORD} records."
+        raise StudyError(what, str(folder), "Run the study again.")
+    dryland, irrigated = (_site_verdicts(by_site.sel(rule=rule, drop=True)) for rule in RULES)
+    fields = gpd.read_parquet(folder / FIELDS).set_index("field_id", drop=False)  # near fields are together there
+    with rasterio.open(folder / SITES) as source:
+        site_raster = source.read(1)
+    frames = {name: pd.read_parquet(data / f"{name}.parquet") for name in _FRAMES}
     return StudyResult(
-        settings=record["settings"],
-        provenance=record["provenance"],
-        grid=grid,
-        site_raster=np.load(folder / "site_raster.npz")["site"],
-        fields=gpd.read_parquet(folder / "fields.parquet"),
-        coverage=sp.load_npz(folder / "coverage.npz"),
-        **parts,
+        settings=settings,
+        provenance=record,
+        grid=GeoBox(tuple(grid["shape"]), Affine(*grid["affine"]), grid["crs"]),
+        site_raster=site_raster,
+        outcomes=by_site.drop_dims(["rule", "cover", "test"]).drop_vars(OF_SITES),
+        field_outcomes=by_field.reset_coords(drop=True),
+        verdicts=dryland,
+        irrigated_verdicts=irrigated,
+        field_verdicts=_field_verdicts(pd.read_parquet(folder / FIELD_TESTS)),
+        fields=fields.loc[by_field["field_id"].values].reset_index(drop=True),
+        coverage=sp.load_npz(data / "coverage.npz"),
+        yearly=years,
+        measured=load_measured(data),
+        **frames,
     )
+
+
+def _netcdf(path: Path) -> xr.Dataset:
+    return xr.load_dataset(path, decode_times=False, decode_timedelta=False)
+
+
+def _site_verdicts(data: xr.Dataset) -> xr.Dataset:
+    """Return the verdicts of sites from the file of outcomes; a site is one soil, which passes or does not."""
+    tests = data[[f"test_{name}" for name in TEST_PARTS]].drop_attrs()
+    tests = tests.rename({f"test_{name}": name for name in TEST_PARTS})
+    passed = tests["passed"]
+    return tests.assign(passed=passed == 1, waived=tests["waived"] == 1, share=passed.astype(np.float32))
+
+
+def _field_verdicts(table: pd.DataFrame) -> xr.Dataset:
+    """Return the verdicts of fields from their table, which has one row a field, cover and test."""
+    shape = (-1, len(COVERS), len(TESTS))
+    data = {n: (("field", "cover", "test"), table[n].to_numpy().reshape(shape)) for n in (*TEST_PARTS, "share")}
+    coords = {"field": np.arange(len(table) // (shape[1] * shape[2])), "cover": list(COVERS), "test": list(TESTS)}
+    return xr.Dataset(data, coords=coords)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Collection
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,7 +13,7 @@ from geo.rating import Rating, rate
 from geo.soils import WILTING_COLUMNS
 from pipelines.run.context import Context, Report
 from pipelines.run.ground import Ground, lay
-from pipelines.run.inputs import Inputs, read, read_around
+from pipelines.run.inputs import Inputs, read
 from pipelines.run.measured import Measured
 from pipelines.run.measured_steps import compare
 from pipelines.run.provenance import provenance
@@ -25,7 +24,7 @@ from pipelines.study.file import Study
 from pipelines.study.tables import load_tables
 
 
-def run_study(study: Study, folder: Path, digest: str, report: Report, only: Collection[str] = ()) -> StudyResult:
+def run_study(study: Study, folder: Path, digest: str, report: Report) -> StudyResult:
     """Run a study.
 
     Parameters
@@ -37,18 +36,10 @@ def run_study(study: Study, folder: Path, digest: str, report: Report, only: Col
         SHA-256 of the study file.
     report : callable
         Progress, see `pipelines.run.context.Report`.
-    only : collection of str
-        Ids of the fields to run, with no more ground than theirs; all fields and the whole study by default.
-
-    Raises
-    ------
-    StudyError
-        When a layer cannot be used, or there is no field of that id.
     """
     started, clock = datetime.now(UTC), time.monotonic()
     context = Context(study, folder, load_tables(study), report)
-    inputs = read_around(context, only) if only else read(context)
-    return run_inputs(context, inputs, digest, started, clock)
+    return run_inputs(context, read(context), digest, started, clock)
 
 
 def run_inputs(context: Context, inputs: Inputs, digest: str, started: datetime, clock: float) -> StudyResult:

@@ -44,7 +44,7 @@ from pipelines.study.staging import file_sha256, staged_folder, write_whole
 from pipelines.study.tables import load_tables
 
 RECORD = "tile.json"
-KEPT = ("layers/zones.tif", "fields.parquet", "data/result.json")
+KEPT = ("layers/zones.tif", "fields.parquet", "run.json")
 Part = Callable[[float], None]
 """Called with the share of a tile that is done, 0-1."""
 

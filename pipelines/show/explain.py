@@ -140,7 +140,7 @@ class PointReason:
 
 
 def open_result(folder: Path) -> StudyResult:
-    """Read a finished run from its output folder, or from the ``data`` folder inside it.
+    """Read a finished run from its output folder.
 
     Raises
     ------
@@ -151,7 +151,7 @@ def open_result(folder: Path) -> StudyResult:
         raise StudyError(
             "There is no such result folder.", str(folder), "Give a folder that a run has written, such as larkspur."
         )
-    return load_result(folder if (folder / "result.json").exists() else folder / "data")
+    return load_result(folder)
 
 
 def explain_site(result: StudyResult, site: int, *, irrigated: bool = False, share: float = 1.0) -> SiteReason:

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import time
-from collections.abc import Collection
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-
-import numpy as np
 
 from pipelines.run.context import Report
 from pipelines.run.measured import forget_measured, measured_table
@@ -53,27 +49,19 @@ def publish(result: StudyResult, out: Path, report: Report, *, field_pages: bool
     if result.measured is None:
         forget_measured(out)
     with staged(out) as stage:
-        data = stage / "data"
-        data.mkdir()
-        save_result(result, data)
         write_csv(result.problems, stage / "problems.csv", "metric")
         if result.measured is not None:
             system: System = "us" if result.settings["units"] == "us" else "metric"
-            write_csv(measured_table(result.measured), stage / "measurements.csv", system, result)
-        record = {"settings": result.settings, **result.provenance}
-        (stage / "run.json").write_text(json.dumps(record, indent=1, default=_plain), encoding="utf-8")
+            write_csv(measured_table(result.measured), stage / "measurements.csv", system)
+        save_result(result, stage)
     report("publish", 4, 4)
 
 
-def _plain(value: object) -> object:
-    return value.item() if isinstance(value, np.generic) else str(value)
-
-
-def screen(study_file: Path, report: Report, out: Path | None = None, only: Collection[str] = ()) -> Published:
-    """Read a study file, run it (or some of its fields) and publish the result."""
+def screen(study_file: Path, report: Report, out: Path | None = None) -> Published:
+    """Read a study file, run it and publish the result."""
     clock = time.monotonic()
     study, digest = load_study(study_file)
     target = out or (Path.cwd() / study.study.out)
-    result = run_study(study, study_file.parent, digest, report, only)
+    result = run_study(study, study_file.parent, digest, report)
     publish(result, target, report, field_pages=study.run.field_pages)
     return Published(result, target, time.monotonic() - clock)

@@ -217,7 +217,7 @@ def test_explain_a_field_and_a_point_from_the_command_line(
     assert field_id in capsys.readouterr().out
     assert cli.run(["explain", str(tiny_run.folder), "--point", "-102.84,40.06"]) == 0
     assert "Zone" in capsys.readouterr().out
-    assert cli.run(["explain", str(tiny_run.folder / "data"), "-p", "-102.84 40.06", "--json"]) == 0
+    assert cli.run(["explain", str(tiny_run.folder), "-p", "-102.84 40.06", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert found["longitude"] == -102.84
     assert len(found["reason"]["options"]) == 3

@@ -7,11 +7,15 @@ import hashlib
 import json
 from html.parser import HTMLParser
 
+import pyarrow.parquet as pq
 import pystac
 import pytest
+import rasterio
 import shapely
+import xarray as xr
 
-from pipelines.show.layers.about import about_facts, layer_notes
+from pipelines.run.result import run_record
+from pipelines.show.layers.about import about_facts, about_tags, layer_notes
 from pipelines.show.layers.export import publish_layers
 from pipelines.show.legend import zone_legend
 from tests.builders import tiny_result
@@ -79,15 +83,21 @@ def test_place_is_that_of_the_study(item, result):
     assert (west, south, east, north) == pytest.approx(tuple(box), abs=2e-5)
 
 
-def test_provenance_holds_sources_and_caution(result, folder):
-    facts = json.loads((folder / "layers" / "about.json").read_text(encoding="utf-8"))
-    assert facts == about_facts(result)
+def test_facts_are_those_of_the_record(result):
+    facts = about_facts(result)
     assert facts["inputs.1.title"] == "Invented soils"
     assert facts["inputs.2.licence"] == "invented"
     assert facts["seed"] == "20"
     assert facts["settings.rules.shortfall_max"] == "0.2"
-    text = (folder / "layers" / "about.txt").read_text(encoding="utf-8")
-    assert all(part in text for part in ("Invented soils", "licensed adviser", "0" * 64))
+    assert facts["grid.crs"] == "EPSG:5070"
+    record = run_record(result)
+    assert json.loads(facts["grid.shape"]) == record["grid"]["shape"]
+    assert facts["study_hash"] == record["study_hash"]
+
+
+def test_every_file_points_to_the_record(result, item):
+    assert item.properties["springfill:record"] == "../run.json"
+    assert "run.json" in about_tags(result)["record"]
 
 
 @pytest.mark.parametrize("word", ["insurance", "herbicide", "nitrate", "prussic acid", "erosion", "adviser", "local"])
@@ -114,21 +124,19 @@ class _Cells(HTMLParser):
 
 
 def test_dictionary_covers_every_column_and_needs_no_network(folder):
-    with (folder / "layers" / "data_dictionary.csv").open(encoding="utf-8-sig", newline="") as handle:
-        rows = list(csv.DictReader(handle))
-    assert {r["file"] for r in rows} >= {
-        "springfill.gpkg",
-        "fields.csv",
-        "fields.parquet",
-        "layers/probabilities.tif",
-    }
-    assert all(r["label"] and r["description"] and r["plain"] for r in rows)
-    with (folder / "fields.csv").open(encoding="utf-8-sig", newline="") as handle:
-        heads = {h.split(" [")[0] for h in next(csv.reader(handle))}
-    assert heads == {r["name"] for r in rows if r["file"] == "fields.csv"}
     page = _Cells()
     page.feed((folder / "layers" / "data_dictionary.html").read_text(encoding="utf-8"))
-    assert {r["name"] for r in rows} <= page.names
+    with (folder / "fields.csv").open(encoding="utf-8-sig", newline="") as handle:
+        assert {h.split(" [")[0] for h in next(csv.reader(handle))} <= page.names
+    for table in ("fields.parquet", "verdicts.parquet"):
+        assert {n for n in pq.read_schema(folder / table).names if n not in ("geometry", "bbox")} <= page.names
+    for name in ("outcomes", "field_outcomes", "years"):
+        with xr.open_dataset(folder / "layers" / f"{name}.nc") as data:
+            told = {str(v) for v in data.data_vars if not str(v).startswith(("test_", "member_")) and v != "area"}
+        assert told <= page.names
+    for raster in (folder / "layers").glob("*.tif"):
+        with rasterio.open(raster) as data:
+            assert {data.tags(i)["name"] for i in data.indexes if "name" in data.tags(i)} <= page.names
     assert page.outside == []
 
 

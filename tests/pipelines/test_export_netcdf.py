@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from pipelines.show.layers.columns import describe
-from pipelines.show.layers.netcdf import write_netcdf
+from pipelines.show.layers.netcdf import FIELD_OUTCOMES, OUTCOMES, YEARS, build_dataset, write_netcdf
 from tests.builders import tiny_result
 
 
@@ -19,18 +19,20 @@ def result():
 @pytest.fixture(scope="module")
 def file(result, tmp_path_factory):
     path = tmp_path_factory.mktemp("netcdf") / "outcomes.nc"
-    write_netcdf(result, path)
+    write_netcdf(build_dataset(result, OUTCOMES), path)
     return path
 
 
-def test_independent_checker_finds_nothing(file):
+@pytest.mark.parametrize("name", [OUTCOMES, FIELD_OUTCOMES, YEARS])
+def test_independent_checker_finds_nothing(result, tmp_path, name):
     """The CF 1.8 rules as an ocean observing network's checker applies them."""
     runner = pytest.importorskip("compliance_checker.runner")
     from compliance_checker.runner import CheckSuite
 
     suite = CheckSuite()
     suite.load_all_available_checkers()
-    dataset = suite.load_dataset(str(file))
+    write_netcdf(build_dataset(result, name), tmp_path / "file.nc")
+    dataset = suite.load_dataset(str(tmp_path / "file.nc"))
     scores = suite.run_all(dataset, ["cf:1.8"], skip_checks=[])
     groups, _ = scores["cf:1.8"]
     found = [(g.name, c.msgs) for g in groups for c in (g.children or [g]) if g.value[0] < g.value[1]]
@@ -65,21 +67,19 @@ def test_provenance(result, file):
 
 def test_us_units(result, tmp_path):
     path = tmp_path / "us.nc"
-    write_netcdf(result, path, "us")
+    write_netcdf(build_dataset(result, OUTCOMES, "us"), path)
     with xr.open_dataset(path) as data:
         assert data["planting_gap_in"].attrs["units"] == "in"
         np.testing.assert_allclose(data["planting_gap_in"], result.outcomes["planting_gap_mm"] / 25.4, rtol=1e-6)
         np.testing.assert_allclose(data["area"], result.sites["area_ha"] * 2.4710538, rtol=1e-6)
 
 
-def test_a_season_dimension_is_kept(result, tmp_path):
-    from dataclasses import replace
-
-    values = np.random.default_rng(2).normal(size=(12, 4, 30)).astype(np.float32)
-    outcomes = result.outcomes.assign(planting_gap_each_mm=(("site", "option", "season"), values, {"units": "mm"}))
-    path = tmp_path / "years.nc"
-    write_netcdf(replace(result, outcomes=outcomes.assign_coords(season=np.arange(1, 31))), path)
-    with xr.open_dataset(path) as data:
-        assert data["planting_gap_each_mm"].dims == ("site", "option", "season")
-        assert data["planting_gap_each_mm"].attrs["units"] == "mm"
-        np.testing.assert_array_equal(data["planting_gap_each_mm"], values)
+def test_fields_have_the_same_variables_as_sites(result, tmp_path):
+    write_netcdf(build_dataset(result, FIELD_OUTCOMES), tmp_path / "f.nc")
+    with xr.open_dataset(tmp_path / "f.nc") as data:
+        assert set(data.data_vars) == set(result.outcomes.data_vars)
+        assert data["field_id"].values.tolist() == result.fields["field_id"].tolist()
+        water = data["planting_water_mm"].sel(stat="mean", option="stubble").values
+        rated = result.fields["zone_code"] != 7
+        expected = result.fields["planting_water_mm_stubble"]
+        np.testing.assert_allclose(water[rated], expected[rated], rtol=1e-6)

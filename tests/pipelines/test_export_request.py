@@ -16,6 +16,7 @@ import shapely
 import xarray as xr
 
 from geo.errors import StudyError
+from pipelines.run.result import load_result, save_result
 from pipelines.show.layers.columns import describe
 from pipelines.show.layers.export import export_layers, layer_names, publish_layers
 from pipelines.show.layers.request import FORMATS, format_of
@@ -43,8 +44,7 @@ def test_every_format_writes_all_its_layers(result, tmp_path, fmt):
     assert files
     assert all(f.is_file() for f in files)
     mains = [f for f in files if f.suffix == FORMATS[fmt].suffix]
-    beside = 1 if fmt == "netcdf" else 0  # years.nc
-    assert len(mains) == beside + (1 if FORMATS[fmt].one_file else len(layer_names(result, fmt)))
+    assert len(mains) == (1 if FORMATS[fmt].one_file else len(layer_names(result, fmt)))
 
 
 @pytest.mark.parametrize("fmt", ["gpkg", "geoparquet", "flatgeobuf", "geojson"])
@@ -143,7 +143,8 @@ def test_us_units(result, tmp_path, fmt):
             site = result.outcomes["planting_gap_mm"].sel(option="winter_killed", stat="mean").values / 25.4
             assert data.read(1)[0, 0] == pytest.approx(site[0], rel=1e-6)
     else:
-        with xr.open_dataset(files[0]) as data:
+        assert {f.name for f in files} == {"outcomes.nc", "field_outcomes.nc", "years.nc"}
+        with xr.open_dataset(tmp_path / "outcomes.nc") as data:
             assert data["planting_gap_in"].attrs["units"] == "in"
 
 
@@ -154,7 +155,7 @@ def test_one_raster_takes_the_name_that_was_asked_for(result, tmp_path):
 
 def test_csv_of_fields_says_where_they_are(result, tmp_path):
     files = export_layers(result, tmp_path / "f.csv", layers=["fields"], fmt="csv")
-    assert {f.name for f in files} == {"f.csv", "f.csv-metadata.json"}
+    assert {f.name for f in files} == {"f.csv"}
     assert {"longitude [degrees]", "latitude [degrees]"} <= set(pd.read_csv(files[0]).columns)
 
 
@@ -235,18 +236,15 @@ def test_a_county_without_fields_is_published(result, tmp_path):
     from dataclasses import replace
 
     none = gpd.GeoDataFrame({"field_id": [], "name": []}, geometry=[], crs="EPSG:5070")
-    no_tests = result.field_verdicts.isel(field=slice(0))
-    study = replace(result, fields=none, field_verdicts=no_tests, problems=result.problems.iloc[:0])
+    empty = {name: getattr(result, name).isel(field=slice(0)) for name in ("field_outcomes", "field_verdicts")}
+    study = replace(result, fields=none, **empty, coverage=result.coverage[:0], problems=result.problems.iloc[:0])
     files = publish_layers(study, tmp_path)
     assert all(f.is_file() for f in files)
     assert pyogrio.read_info(tmp_path / "springfill.gpkg", layer="fields")["features"] == 0
     assert len(gpd.read_parquet(tmp_path / "fields.parquet")) == 0
-
-
-def test_progress_counts_to_the_end(result, tmp_path):
-    seen = []
-    publish_layers(result, tmp_path, progress=lambda done, total: seen.append((done, total)))
-    assert seen[-1][0] == seen[-1][1] == len(seen)
+    save_result(study, tmp_path)
+    again = load_result(tmp_path)
+    assert (len(again.fields), again.field_outcomes.sizes["field"], again.field_verdicts.sizes["field"]) == (0, 0, 0)
 
 
 def test_broken_shapes_are_mended(result, tmp_path):

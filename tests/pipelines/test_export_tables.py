@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 
 import numpy as np
 import pandas as pd
@@ -57,7 +56,7 @@ def test_plain_cells_stay(cell):
 
 def test_fields_csv_has_units_and_no_formula(result, tmp_path):
     path = tmp_path / "fields.csv"
-    write_csv(field_points(result.fields), path, "us", result)
+    write_csv(field_points(result.fields), path, "us")
     assert path.read_bytes().startswith(b"\xef\xbb\xbf")
     with path.open(encoding="utf-8-sig", newline="") as handle:
         head, *rows = list(csv.reader(handle))
@@ -74,24 +73,13 @@ def test_fields_csv_has_units_and_no_formula(result, tmp_path):
 @pytest.mark.parametrize("system", ["us", "metric"])
 def test_csv_reads_back_as_written(result, tmp_path, system):
     path = tmp_path / "fields.csv"
-    write_csv(field_points(result.fields), path, system, result)
+    write_csv(field_points(result.fields), path, system)
     back = pd.read_csv(path)
     for name in ("area_ha", "planting_gap_mm_winter_killed", "biomass_kg_ha_winter_killed", "zone_share"):
         column = describe(name, system)
         head = f"{column.name} [{column.unit_label}]"
         expected = (result.fields[name] * column.factor).round(column.decimals)
         np.testing.assert_allclose(back[head], expected, rtol=0, atol=10.0**-9)
-
-
-def test_csv_is_described_by_csv_on_the_web(result, tmp_path):
-    path = tmp_path / "fields.csv"
-    write_csv(field_points(result.fields), path, "metric", result)
-    record = json.loads((tmp_path / "fields.csv-metadata.json").read_text(encoding="utf-8"))
-    assert record["@context"] == "http://www.w3.org/ns/csvw"
-    assert record["url"] == "fields.csv"
-    head = path.read_text(encoding="utf-8-sig").splitlines()[0]
-    assert [c["titles"] for c in record["tableSchema"]["columns"]] == next(csv.reader([head]))
-    assert record["dc:provenance"]["study_hash"] == result.provenance["study_hash"]
 
 
 def test_points_lie_in_their_fields(result):

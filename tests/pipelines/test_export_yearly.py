@@ -9,15 +9,14 @@ import numpy as np
 import xarray as xr
 
 from geo.options import OPTIONS
-from pipelines.show.layers.export import column_groups
-from pipelines.show.layers.netcdf import write_yearly, yearly_dataset
-from pipelines.show.layers.vector_layers import build_layers
+from pipelines.show.layers.columns import describe
+from pipelines.show.layers.netcdf import YEARS, build_dataset, dataset_names, write_netcdf
 from tests.builders import tiny_result
 
 
 def test_years_read_back_as_written(tmp_path: Path) -> None:
     result = tiny_result()
-    assert write_yearly(result, tmp_path / "years.nc")
+    write_netcdf(build_dataset(result, YEARS), tmp_path / "years.nc")
     with xr.open_dataset(tmp_path / "years.nc") as back:
         assert back.attrs["Conventions"].startswith("CF-")
         assert back.attrs["study_hash"] == result.provenance["study_hash"]
@@ -29,7 +28,7 @@ def test_years_read_back_as_written(tmp_path: Path) -> None:
 
 def test_site_means_follow_from_the_members(tmp_path: Path) -> None:
     result = tiny_result()
-    write_yearly(result, tmp_path / "years.nc")
+    write_netcdf(build_dataset(result, YEARS), tmp_path / "years.nc")
     with xr.open_dataset(tmp_path / "years.nc") as back:
         site = int(back["member_site"].values[0])
         member = back["member_site"].values == site
@@ -42,14 +41,17 @@ def test_site_means_follow_from_the_members(tmp_path: Path) -> None:
     np.testing.assert_allclose(mean, expected, rtol=1e-6)
 
 
-def test_without_years_nothing_is_written(tmp_path: Path) -> None:
-    without = replace(tiny_result(), yearly=None)
-    assert yearly_dataset(without) is None
-    assert not write_yearly(without, tmp_path / "years.nc")
-    assert not (tmp_path / "years.nc").exists()
+def test_without_years_there_is_no_such_file() -> None:
+    assert YEARS in dataset_names(tiny_result())
+    assert YEARS not in dataset_names(replace(tiny_result(), yearly=None))
+
+
+def test_chosen_sites_bring_their_units(tmp_path: Path) -> None:
+    data = build_dataset(tiny_result(), YEARS, sites=np.array([2, 4]))
+    assert set(data["member_site"].values) == {2, 4}
+    assert set(data["unit"].values) == set(data["member_unit"].values)
 
 
 def test_every_variable_is_in_the_dictionary() -> None:
-    result = tiny_result()
-    group = next(g for g in column_groups(result, build_layers(result), ()) if g.file == "layers/years.nc")
-    assert all(c.known for c in group.columns)
+    data = build_dataset(tiny_result(), YEARS)
+    assert all(describe(str(n)).known for n in data.data_vars if not str(n).startswith("member_"))

@@ -375,7 +375,7 @@ def test_normals_have_no_season_of_their_own(published):
 
 def test_a_saved_run_gives_the_same_tables_back(published):
     _, done = published
-    again = load_result(done.folder / "data").measured
+    again = load_result(done.folder).measured
     assert (again.rows, again.used, again.kind) == (12, 8, "volumetric")
     keys = [*SOUNDING]
     assert again.compared[keys].equals(done.result.measured.compared[keys])
@@ -394,7 +394,7 @@ def test_measurements_move_no_zone_and_an_earlier_page_goes_with_its_layer(publi
         bare.result.fields.drop(columns="geometry"), done.result.fields.drop(columns="geometry")
     )
     assert list(done.folder.glob("measurements*")) == []
-    assert load_result(done.folder / "data").measured is None
+    assert load_result(done.folder).measured is None
 
 
 def test_check_reads_them_and_names_what_does_not_fit(published, tmp_path):

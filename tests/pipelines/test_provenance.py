@@ -160,7 +160,7 @@ def test_pages_and_layers_tell_the_terms(tiny_run: TinyRun) -> None:
     """The tiny study states them for its soils only."""
     page = (tiny_run.folder / "index.html").read_text(encoding="utf-8")
     sheet = next((tiny_run.folder / "fields").glob("*.html")).read_text(encoding="utf-8")
-    about = (tiny_run.folder / "layers" / "about.txt").read_text(encoding="utf-8")
+    about = (tiny_run.folder / "layers" / "data_dictionary.html").read_text(encoding="utf-8")
     stac = json.loads((tiny_run.folder / "layers" / "item.json").read_text(encoding="utf-8"))
     for text in (page, sheet, about, "\n".join(stac["properties"]["springfill:sources"])):
         assert "date 2026, licence invented; free to use" in text

@@ -24,7 +24,7 @@ from tests.pipelines.tiny_study import BOUNDS, write_tiny_study
     "name",
     [
         "index.html", "fields.csv", "fields.parquet", "springfill.gpkg", "problems.csv", "run.json",
-        "layers/zones.tif", "layers/sites.tif", "data/result.json",
+        "layers/zones.tif", "layers/sites.tif", "layers/outcomes.nc", "verdicts.parquet",
     ],
 )  # fmt: skip
 def test_every_published_file_is_there(tiny_run: TinyRun, name: str) -> None:
@@ -80,7 +80,7 @@ def test_water_closes(tiny_run: TinyRun) -> None:
 
 
 def test_the_saved_result_reads_back(tiny_run: TinyRun) -> None:
-    first, second = tiny_run.published.result, load_result(tiny_run.folder / "data")
+    first, second = tiny_run.published.result, load_result(tiny_run.folder)
     assert second.settings == json.loads(json.dumps(first.settings))
     assert second.grid.shape == first.grid.shape
     assert second.grid.affine == first.grid.affine

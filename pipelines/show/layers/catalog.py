@@ -1,4 +1,4 @@
-"""What lies in the folder: STAC item with checksums, data dictionary, provenance for people and programs."""
+"""What lies in the folder: STAC item with checksums, data dictionary, legend."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ from pystac.extensions.file import FileExtension
 from pystac.extensions.projection import ProjectionExtension
 from pystac.extensions.raster import DataType, RasterBand, RasterExtension, Statistics
 
-from pipelines.run.result import StudyResult
-from pipelines.show.layers.about import about_facts, about_tags, layer_notes, source_lines, study_title
+from pipelines.run.result import RECORD, StudyResult
+from pipelines.show.layers.about import about_facts, about_tags, layer_notes, source_lines
 from pipelines.show.layers.columns import Column
 from pipelines.show.legend import zone_legend
 from pipelines.show.page_templates import template
@@ -29,12 +29,11 @@ from pipelines.study.staging import file_sha256
 STAC_FILE = "item.json"
 _SHA256_MULTIHASH = "1220"
 _MEDIA = {
-    ".tif": pystac.MediaType.COG, ".gpkg": pystac.MediaType.GEOPACKAGE, ".fgb": pystac.MediaType.FLATGEOBUF,
-    ".parquet": pystac.MediaType.VND_APACHE_PARQUET, ".nc": pystac.MediaType.NETCDF, ".html": pystac.MediaType.HTML,
-    ".json": pystac.MediaType.JSON, ".geojson": pystac.MediaType.GEOJSON, ".csv": "text/csv", ".txt": "text/plain",
+    ".tif": pystac.MediaType.COG, ".gpkg": pystac.MediaType.GEOPACKAGE, ".html": pystac.MediaType.HTML,
+    ".parquet": pystac.MediaType.VND_APACHE_PARQUET, ".nc": pystac.MediaType.NETCDF, ".csv": "text/csv",
     ".xml": pystac.MediaType.XML, ".qml": pystac.MediaType.XML, ".sld": pystac.MediaType.XML,
 }  # fmt: skip
-_DATA = {".tif", ".gpkg", ".parquet", ".fgb", ".nc", ".csv", ".geojson"}
+_DATA = {".tif", ".gpkg", ".parquet", ".nc", ".csv"}
 
 
 @dataclass(frozen=True)
@@ -47,42 +46,15 @@ class ColumnGroup:
     columns: tuple[Column, ...]
 
 
-def dictionary_table(groups: Iterable[ColumnGroup]) -> pd.DataFrame:
-    """Return the data dictionary as a table: one row a column of a file."""
-    return pd.DataFrame(
-        [
-            {
-                "file": g.file, "layer": g.layer, "name": c.name, "label": c.label, "unit": c.unit,
-                "plain": c.plain, "description": c.description, "origin": c.origin,
-            }
-            for g in groups
-            for c in g.columns
-        ]
-    )  # fmt: skip
-
-
 def write_dictionary(result: StudyResult, groups: list[ColumnGroup], folder: Path) -> None:
-    """Write ``data_dictionary.csv`` and a self-contained ``data_dictionary.html``."""
-    dictionary_table(groups).to_csv(folder / "data_dictionary.csv", index=False, encoding="utf-8-sig")
+    """Write a self-contained ``data_dictionary.html``: every column of every file, and the record of the run."""
+    facts = about_facts(result)
     page = template("data_dictionary.html.j2", "pipelines.show.layers")
     text = page.render(
-        title=study_title(result), groups=groups, zones=zone_legend(), notes=layer_notes(), facts=about_facts(result)
-    )
+        title=facts["title"], groups=groups, zones=zone_legend(), notes=layer_notes(), sources=source_lines(result),
+        facts=facts,
+    )  # fmt: skip
     (folder / "data_dictionary.html").write_text(text, encoding="utf-8")
-
-
-def write_about(result: StudyResult, folder: Path) -> None:
-    """Write ``about.json`` and ``about.txt``: the same facts for programs and for people."""
-    facts = about_facts(result)
-    (folder / "about.json").write_text(json.dumps(facts, indent=1, ensure_ascii=False), encoding="utf-8")
-    tags = about_tags(result)
-    lines = [
-        tags["TITLE"], "", f"Made by {tags['PROGRAM']}, started {tags['STARTED']}", f"Study {tags['STUDY_HASH']}",
-        f"Seed {tags['SEED']}", "", "Sources", *(f"- {line}" for line in source_lines(result)), "",
-        tags["CAUTION"], "", tags["LIMITS"], "", tags["EVIDENCE"], "", "All facts",
-        *(f"{key}: {value}" for key, value in facts.items()),
-    ]  # fmt: skip
-    (folder / "about.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def write_legend(folder: Path) -> None:
@@ -106,13 +78,13 @@ def write_stac_item(result: StudyResult, files: Iterable[Path], item_path: Path)
     tags = about_tags(result)
     place = shapely.orient_polygons(shapely.set_precision(result.grid.footprint("EPSG:4326", npoints=8).geom, 1e-6))
     item = pystac.Item(
-        id=f"{slug(tags['TITLE'])}-{tags['STUDY_HASH'][:12]}", geometry=shapely.geometry.mapping(place),
-        bbox=list(place.bounds), datetime=_moment(tags["STARTED"]),
+        id=f"{slug(tags['title'])}-{tags['study_hash'][:12]}", geometry=shapely.geometry.mapping(place),
+        bbox=list(place.bounds), datetime=_moment(tags["started"]),
         properties={
-            "title": tags["TITLE"], "description": f"{tags['LIMITS']} {tags['EVIDENCE']}", "license": "other",
-            "springfill:study_hash": tags["STUDY_HASH"], "springfill:seed": tags["SEED"],
-            "springfill:program": tags["PROGRAM"], "springfill:sources": source_lines(result),
-            "springfill:caution": tags["CAUTION"],
+            "title": tags["title"], "description": f"{tags['limits']} {tags['evidence']}", "license": "other",
+            "springfill:study_hash": tags["study_hash"], "springfill:seed": tags["seed"],
+            "springfill:program": tags["program"], "springfill:sources": source_lines(result),
+            "springfill:caution": tags["caution"], "springfill:record": f"../{RECORD}",
         },
     )  # fmt: skip
     epsg = result.grid.crs.to_epsg() if result.grid.crs is not None else None
@@ -132,7 +104,7 @@ def _add_asset(item: pystac.Item, file: Path, folder: Path) -> None:
     href = Path(os.path.relpath(file, folder)).as_posix()
     asset = pystac.Asset(
         href=href if href.startswith("..") else f"./{href}", title=file.name, media_type=_MEDIA.get(file.suffix),
-        roles=["data"] if file.suffix in _DATA and "dictionary" not in file.name else ["metadata"],
+        roles=["data" if file.suffix in _DATA else "metadata"],
     )  # fmt: skip
     item.add_asset(slug(file.name), asset)
     FileExtension.ext(asset, add_if_missing=True).apply(

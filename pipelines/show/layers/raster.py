@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -93,10 +93,10 @@ def _layer_table() -> dict[str, dict[str, Any]]:
 
 def write_rasters(
     result: StudyResult, folder: Path, names: Sequence[str] | None = None, system: System = "metric"
-) -> Iterator[Path]:
+) -> list[Path]:
     """Write the rasters of a study as cloud-optimised GeoTIFF, each with ``.qml`` and ``.sld`` beside it.
 
-    Yields the path of each GeoTIFF as soon as it is whole, so that the caller can show progress.
+    Returns the path of each GeoTIFF.
 
     Raises
     ------
@@ -105,6 +105,7 @@ def write_rasters(
     """
     amounts = {layer.key: layer for layer in amount_rasters(result, system)}
     wanted = list(names) if names is not None else ["zones", "sites", *amounts]
+    made = []
     for name in wanted:
         path = folder / f"{amounts[name].name if name in amounts else name}.tif"
         if name == "zones":
@@ -116,7 +117,8 @@ def write_rasters(
         else:
             known = ", ".join(["zones", "sites", *amounts])
             raise StudyError(f"There is no raster '{name}'.", "layers", f"Choose from: {known}.")
-        yield path
+        made.append(path)
+    return made
 
 
 def zone_pixels(result: StudyResult) -> np.ndarray:
@@ -131,8 +133,7 @@ def _zone_lookup(result: StudyResult) -> np.ndarray:
 
 def write_zone_raster(result: StudyResult, path: Path) -> None:
     """Write the zones: byte, 0 = no data, colours, MODE overviews; names and attribute table in ``.aux.xml``."""
-    tags = about_tags(result) | {"TIFFTAG_IMAGEDESCRIPTION": f"Zones of {about_tags(result)['TITLE']}"}
-    with _memory_tiff(result, _zone_lookup(result), ZONE_NODATA, tags) as memory:
+    with _memory_tiff(result, _zone_lookup(result), ZONE_NODATA) as memory:
         vrt = _zone_vrt(result, memory.name)
         with MemoryFile(vrt, ext=".vrt") as virtual:
             _to_cog(virtual.name, path, overview="mode")
@@ -142,7 +143,7 @@ def write_zone_raster(result: StudyResult, path: Path) -> None:
 def write_site_raster(result: StudyResult, path: Path) -> None:
     """Write the number of the site of each pixel (int32, -1 = no data): the key to the response unit table."""
     numbers = np.append(np.arange(len(result.sites), dtype=np.int32), np.int32(SITE_NODATA))[None]
-    with _memory_tiff(result, numbers, SITE_NODATA, about_tags(result), [describe("site")]) as memory:
+    with _memory_tiff(result, numbers, SITE_NODATA, [describe("site")]) as memory:
         _to_cog(memory.name, path, overview="mode")
 
 
@@ -150,7 +151,7 @@ def write_amount_raster(result: StudyResult, layer: AmountRaster, path: Path) ->
     """Write one outcome: float32, -9999 = no data, unit, description, statistics."""
     lookup = np.full((len(layer.bands), layer.bands.shape[1] + 1), AMOUNT_NODATA, np.float32)
     lookup[:, :-1] = np.where(np.isfinite(layer.bands), layer.bands, AMOUNT_NODATA)
-    with _memory_tiff(result, lookup, AMOUNT_NODATA, about_tags(result), layer.columns) as memory:
+    with _memory_tiff(result, lookup, AMOUNT_NODATA, layer.columns) as memory:
         _to_cog(memory.name, path, overview=layer.overview)
     _style(layer).write_beside(path)
 
@@ -163,7 +164,6 @@ def _memory_tiff(
     result: StudyResult,
     lookup: np.ndarray,
     nodata: float,
-    tags: dict[str, str],
     columns: Sequence[Column] = (),
 ) -> MemoryFile:
     """Return values by site, shape (band, site + 1), as a plain GeoTIFF in memory, the words on it.
@@ -180,7 +180,7 @@ def _memory_tiff(
         for top in range(0, rows, BLOCK):
             pixels = np.take(lookup, result.site_raster[top : top + BLOCK], axis=1)
             data.write(pixels, window=Window(0, top, columns_wide, pixels.shape[1]))
-        data.update_tags(AREA_OR_POINT="Area", **tags)
+        data.update_tags(AREA_OR_POINT="Area", **{key.upper(): text for key, text in about_tags(result).items()})
         for number, column in enumerate(columns, 1):
             many = len(columns) > 1
             data.set_band_description(number, column.name if many else column.titled)

@@ -11,7 +11,7 @@ import pyproj
 
 from geo.errors import StudyError
 from pipelines.run.result import StudyResult
-from pipelines.show.layers.netcdf import write_netcdf, write_yearly
+from pipelines.show.layers.netcdf import OUTCOMES, build_dataset, dataset_names, write_netcdf
 from pipelines.show.layers.raster import expand_groups, raster_names, write_rasters
 from pipelines.show.layers.tables import field_points, write_csv
 from pipelines.show.layers.vector import write_flatgeobuf, write_geojson, write_geopackage, write_geoparquet
@@ -29,7 +29,6 @@ from pipelines.study.units import System
 from pipelines.study.words import did_you_mean, load_catalogue
 
 RASTER_FORMAT = "cog"
-OUTCOMES = "outcomes"
 
 
 @dataclass(frozen=True)
@@ -49,7 +48,7 @@ FORMATS = {
     "geojson": Format(".geojson", spatial_only=True),
     "csv": Format(".csv", takes_crs=False),
     RASTER_FORMAT: Format(".tif"),
-    "netcdf": Format(".nc", one_file=True, takes_crs=False),
+    "netcdf": Format(".nc", takes_crs=False),
 }
 
 
@@ -85,7 +84,7 @@ def layer_names(result: StudyResult, fmt: str) -> list[str]:
     if fmt == RASTER_FORMAT:
         return raster_names(result)
     if fmt == "netcdf":
-        return [OUTCOMES]
+        return dataset_names(result)
     return list(SPATIAL_LAYERS if kind.spatial_only else LAYER_WORDS)
 
 
@@ -141,11 +140,11 @@ def export_layers(
     with staged(folder, check=False) as stage:
         if fmt == RASTER_FORMAT:
             moved = view if wanted_crs is None else reprojected(view, wanted_crs)
-            list(write_rasters(moved, stage, names, units))
+            write_rasters(moved, stage, names, units)
         elif fmt == "netcdf":
-            write_netcdf(view, stage / "outcomes.nc", units, None if shape is None else present_sites(view))
-            if shape is None and units == "metric" and not file_name:
-                write_yearly(view, stage / "years.nc")
+            sites = None if shape is None else present_sites(view)
+            for name in names:
+                write_netcdf(build_dataset(view, name, units, sites), stage / f"{name}.nc")
         else:
             built = build_layers(view, tuple(names), units)
             if shape is not None:
@@ -164,7 +163,7 @@ def _write_vectors(result: StudyResult, layers: dict[str, Layer], stage: Path, f
         return
     if fmt == "csv":
         for name, layer in layers.items():
-            _write_layer_csv(result, layer, stage / f"{name}.csv", units)
+            _write_layer_csv(layer, stage / f"{name}.csv", units)
         return
     writers: dict[str, Callable[[StudyResult, Layer, Path], None]] = {
         "geoparquet": write_geoparquet,
@@ -175,11 +174,11 @@ def _write_vectors(result: StudyResult, layers: dict[str, Layer], stage: Path, f
         writers[fmt](result, layer, stage / f"{name}{FORMATS[fmt].suffix}")
 
 
-def _write_layer_csv(result: StudyResult, layer: Layer, path: Path, units: System) -> None:
+def _write_layer_csv(layer: Layer, path: Path, units: System) -> None:
     frame = layer.frame
     if isinstance(frame, gpd.GeoDataFrame):
         frame = field_points(frame) if layer.name == "fields" else frame.drop(columns=frame.geometry.name)
-    write_csv(frame, path, units, result, converted=True)
+    write_csv(frame, path, units, converted=True)
 
 
 def _format(fmt: str) -> Format:
@@ -189,9 +188,11 @@ def _format(fmt: str) -> Format:
 
 
 def _named_by(result: StudyResult, target: Path, kind: Format, fmt: str) -> list[str] | None:
-    """Take the layer from a file called after it: ``fields.geojson`` asks for the fields."""
+    """Take the layer from a file called after it (``fields.geojson``); any other NetCDF file holds the outcomes."""
     one_layer = target.suffix.lower() == kind.suffix and not kind.one_file and not target.is_dir()
-    return [target.stem] if one_layer and target.stem in layer_names(result, fmt) else None
+    if one_layer and target.stem in layer_names(result, fmt):
+        return [target.stem]
+    return [OUTCOMES] if one_layer and fmt == "netcdf" else None
 
 
 def _chosen(result: StudyResult, layers: Sequence[str] | None, fmt: str) -> list[str]:

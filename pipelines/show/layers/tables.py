@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import itertools
-import json
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,6 @@ import xarray as xr
 
 from geo.rating import RECOMMENDED_OPTION, ZONE_NAMES
 from pipelines.run.result import StudyResult
-from pipelines.show.layers.about import about_facts, about_tags
 from pipelines.show.layers.columns import describe, in_units, named
 from pipelines.show.legend import zone_legend
 from pipelines.study.units import System, convert
@@ -113,12 +111,6 @@ def zone_area_table(result: StudyResult) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def about_table(result: StudyResult) -> pd.DataFrame:
-    """Return the provenance as two columns, ``key`` and ``value``."""
-    facts = about_facts(result)
-    return pd.DataFrame({"key": list(facts), "value": list(facts.values())})
-
-
 def field_points(fields: gpd.GeoDataFrame) -> pd.DataFrame:
     """Return the fields without polygons, with the longitude and latitude of a point inside each."""
     inside = fields.geometry.representative_point().to_crs("EPSG:4326")
@@ -144,46 +136,21 @@ def defuse(value: object) -> object:
     return value
 
 
-def write_csv(
-    frame: pd.DataFrame, path: Path, system: System, result: StudyResult | None = None, *, converted: bool = False
-) -> None:
+def write_csv(frame: pd.DataFrame, path: Path, system: System, *, converted: bool = False) -> None:
     """Write a table with units in the headers, rounded to the decimals of the dictionary, formulas defused.
 
-    UTF-8 with a mark at the front, so that spreadsheets show every letter. With `result`, the columns and the
-    provenance go into ``<name>-metadata.json`` beside it (CSV on the Web, W3C 2015). `converted` says that values and
-    column names are already in `system`.
+    UTF-8 with a mark at the front, so that spreadsheets show every letter. `converted` says that values and column
+    names are already in `system`.
     """
-    known = {str(n): named(str(n), system) if converted else describe(str(n), system) for n in frame.columns}
-    table = frame.copy() if converted else in_units(frame, system).copy()
-    for column in known.values():
+    known = [named(str(n), system) if converted else describe(str(n), system) for n in frame.columns]
+    table = (frame if converted else in_units(frame, system)).copy()
+    for column in known:
         values = table[column.name]
         if column.decimals is not None and pd.api.types.is_float_dtype(values):
             table[column.name] = values.round(column.decimals) + 0.0  # no minus zero
         elif not pd.api.types.is_numeric_dtype(values):
             table[column.name] = [defuse(v) for v in values.astype(object)]
-    headers = [f"{c.name} [{c.unit_label}]" if c.unit_label else str(defuse(c.name)) for c in known.values()]
+    headers = [f"{c.name} [{c.unit_label}]" if c.unit_label else str(defuse(c.name)) for c in known]
     table.to_csv(
         path, header=headers, index=False, encoding="utf-8-sig", lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC
     )
-    if result is None:
-        return
-    record = {
-        "@context": "http://www.w3.org/ns/csvw", "url": path.name, "dc:title": about_tags(result)["TITLE"],
-        "tableSchema": {
-            "columns": [
-                {"name": c.name, "titles": title, "dc:description": c.described, "datatype": _datatype(table[c.name])}
-                for c, title in zip(known.values(), headers, strict=True)
-            ]
-        },
-        "dc:provenance": about_facts(result),
-    }  # fmt: skip
-    text = json.dumps(record, indent=1, ensure_ascii=False)
-    path.with_name(path.name + "-metadata.json").write_text(text, encoding="utf-8")
-
-
-def _datatype(values: pd.Series) -> str:
-    if pd.api.types.is_bool_dtype(values):
-        return "boolean"
-    if pd.api.types.is_integer_dtype(values):
-        return "integer"
-    return "number" if pd.api.types.is_float_dtype(values) else "string"

@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 import pyogrio
 
 from pipelines.run.result import StudyResult
-from pipelines.show.layers.about import about_facts, about_text
+from pipelines.show.layers.about import about_tags, about_text
 from pipelines.show.layers.columns import Column
 from pipelines.show.layers.vector_layers import Layer
 from pipelines.show.legend import zone_legend
@@ -27,7 +27,7 @@ ROW_GROUP = 20_000
 
 def write_geopackage(result: StudyResult, layers: Mapping[str, Layer], path: Path) -> None:
     """Write layers and tables to a new GeoPackage with titles, styles, described columns and provenance."""
-    facts = about_facts(result)
+    tags = about_tags(result)
     first = True
     for layer in layers.values():
         options = {"IDENTIFIER": layer.title, "DESCRIPTION": layer.description}
@@ -35,9 +35,9 @@ def write_geopackage(result: StudyResult, layers: Mapping[str, Layer], path: Pat
         if layer.spatial:
             options["GEOMETRY_NAME"] = "geom"
             spatial = {"geometry_type": "MultiPolygon", "promote_to_multi": True}
-        start = {"dataset_options": {"VERSION": GEOPACKAGE_VERSION}, "dataset_metadata": facts} if first else {}
+        start = {"dataset_options": {"VERSION": GEOPACKAGE_VERSION}, "dataset_metadata": tags} if first else {}
         pyogrio.write_dataframe(
-            layer.frame, path, layer=layer.name, driver="GPKG", layer_options=options, layer_metadata=facts,
+            layer.frame, path, layer=layer.name, driver="GPKG", layer_options=options, layer_metadata=tags,
             append=False, **spatial, **start,
         )  # fmt: skip
         first = False
@@ -129,7 +129,7 @@ def write_geoparquet(result: StudyResult, layer: Layer, path: Path) -> None:
         if column := by_name.get(field.name):
             words = {"title": column.label, "unit": column.unit, "description": column.description}
             schema = schema.set(index, field.with_metadata(words))
-    about = {"variables": json.dumps(variables(layer.columns)), "about": json.dumps(about_facts(result))}
+    about = {"variables": json.dumps(variables(layer.columns)), "about": json.dumps(about_tags(result))}
     schema = schema.with_metadata({**(schema.metadata or {}), **{k.encode(): v.encode() for k, v in about.items()}})
     pq.write_table(table.cast(schema), path, compression="zstd", row_group_size=ROW_GROUP)
 
@@ -147,7 +147,7 @@ def write_flatgeobuf(result: StudyResult, layer: Layer, path: Path) -> None:
     options = {"TITLE": layer.title, "DESCRIPTION": about_text(result, layer.description)}
     pyogrio.write_dataframe(
         layer.frame, path, layer=layer.name, driver="FlatGeobuf", geometry_type="MultiPolygon", promote_to_multi=True,
-        layer_options=options, layer_metadata=about_facts(result),
+        layer_options=options, layer_metadata=about_tags(result),
     )  # fmt: skip
 
 

@@ -11,9 +11,10 @@ import shapely
 
 from geo.ground import polygon_parts
 from pipelines.run.result import StudyResult
+from pipelines.show.layers.about import about_facts
 from pipelines.show.layers.columns import Column, describe, in_units
 from pipelines.show.layers.styles import Style, amount_vector_style, zone_vector_style
-from pipelines.show.layers.tables import about_table, map_unit_table, site_table, verdict_table, zone_area_table
+from pipelines.show.layers.tables import map_unit_table, site_table, verdict_table, zone_area_table
 from pipelines.show.layers.zone_polygons import site_polygons, zone_polygons
 from pipelines.study.units import System
 
@@ -116,7 +117,8 @@ def _frame(result: StudyResult, name: str, shapes: gpd.GeoDataFrame | None) -> p
     if name == "verdicts":
         return verdict_table(result)
     if name == "about":
-        return about_table(result)
+        facts = about_facts(result)
+        return pd.DataFrame({"key": list(facts), "value": list(facts.values())})
     return result.problems.reset_index(drop=True)
 
 

@@ -80,7 +80,7 @@ def test_a_tile_has_a_page_for_each_of_its_fields_and_says_where_it_belongs(one_
     home = one_fails.folder / "tiles" / record["tile"]
     assert (home / "index.html").stat().st_size > 10_000
     assert len(list((home / "fields").glob("*.html"))) == record["counts"]["fields"] > 3
-    settings = json.loads((home / "data" / "result.json").read_text())["settings"]
+    settings = json.loads((home / "run.json").read_text())["settings"]
     assert settings["tile"] == {"id": "08001", "name": HOSTILE, "region": "Tiny region (invented)"}
 
 
