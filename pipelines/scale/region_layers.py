@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import xml.etree.ElementTree as ET
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -17,7 +16,7 @@ import rasterio
 import xarray as xr
 
 from geo.errors import Problem
-from pipelines.show.layers.raster import BLOCK, ZONE_NODATA, zone_band
+from pipelines.show.layers.raster import zone_vrt
 from pipelines.study.staging import staged_folder, write_whole
 
 FIELD_PARTS, STORE, MOSAIC = "fields", "outcomes.zarr", "zones.vrt"
@@ -126,26 +125,14 @@ def write_mosaic(out: Path, tiles: Sequence[str]) -> tuple[int, int]:
     left, top = min(b.left for b, *_ in found), max(b.top for b, *_ in found)
     columns = round((max(b.right for b, *_ in found) - left) / step)
     rows = round((top - min(b.bottom for b, *_ in found)) / step)
-    root = ET.Element("VRTDataset", rasterXSize=str(columns), rasterYSize=str(rows))
-    ET.SubElement(root, "SRS").text = crs.to_wkt()
-    ET.SubElement(root, "GeoTransform").text = ", ".join(repr(float(v)) for v in (left, step, 0, top, 0, -step))
-    band = zone_band(root)
+    sources = []
     for (_, file), (bounds, pixel, width, height, other) in zip(places, found, strict=True):
         x, y = (bounds.left - left) / step, (top - bounds.top) / step
         if pixel != step or other != crs or abs(x - round(x)) > 1e-6 or abs(y - round(y)) > 1e-6:
             raise ValueError(f"{file} is not on the lattice of the other tiles")
-        source = ET.SubElement(band, "ComplexSource")
-        name = ET.SubElement(source, "SourceFilename", relativeToVRT="1")
-        name.text = Path(os.path.relpath(file, out)).as_posix()
-        ET.SubElement(source, "SourceBand").text = "1"
-        size = {"RasterXSize": str(width), "RasterYSize": str(height)}
-        block = {"BlockXSize": str(BLOCK), "BlockYSize": str(BLOCK)}
-        ET.SubElement(source, "SourceProperties", size | {"DataType": "Byte"} | block)
-        extent = {"xSize": str(width), "ySize": str(height)}
-        ET.SubElement(source, "SrcRect", {"xOff": "0", "yOff": "0"} | extent)
-        ET.SubElement(source, "DstRect", {"xOff": str(round(x)), "yOff": str(round(y))} | extent)
-        ET.SubElement(source, "NODATA").text = str(ZONE_NODATA)  # the edge of one tile never hides the next
-    write_whole(out / MOSAIC, ET.tostring(root, encoding="utf-8"))
+        sources.append((Path(os.path.relpath(file, out)).as_posix(), round(x), round(y), width, height))
+    place = (left, step, 0, top, 0, -step)
+    write_whole(out / MOSAIC, zone_vrt((columns, rows), crs.to_wkt(), place, sources, relative=True))
     return rows, columns
 
 

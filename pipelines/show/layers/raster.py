@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import xml.etree.ElementTree as ET
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -17,13 +17,14 @@ from rasterio.windows import Window
 
 from geo.errors import StudyError
 from geo.ground import count_codes
-from geo.rating import RECOMMENDED_OPTION
+from geo.rating import RECOMMENDED_OPTION, ZONE_NAMES
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.about import about_tags
 from pipelines.show.layers.columns import Column, describe
 from pipelines.show.layers.styles import Style, amount_raster_style, zone_raster_style
 from pipelines.show.layers.tables import outcome_table, zone_area_table
 from pipelines.show.legend import zone_legend
+from pipelines.show.page_templates import template
 from pipelines.study.house import shared_toml
 from pipelines.study.units import System
 
@@ -135,7 +136,7 @@ def write_zone_raster(result: StudyResult, path: Path) -> None:
     """Write the zones: byte, 0 = no data, colours, MODE overviews; names and attribute table in ``.aux.xml``."""
     with _memory_tiff(result, _zone_lookup(result), ZONE_NODATA) as memory:
         vrt = _zone_vrt(result, memory.name)
-        with MemoryFile(vrt, ext=".vrt") as virtual:
+        with MemoryFile(vrt.encode(), ext=".vrt") as virtual:
             _to_cog(virtual.name, path, overview="mode")
     zone_raster_style().write_beside(path)
 
@@ -200,74 +201,53 @@ def _to_cog(source: str, path: Path, overview: str) -> None:
         raise StudyError("The raster could not be written.", f"{path} ({error})", "Check the free space.") from error
 
 
-def _zone_vrt(result: StudyResult, source: str) -> bytes:
+def _zone_vrt(result: StudyResult, source: str) -> str:
     """Return a virtual raster that adds to the zones what rasterio cannot: class names and an attribute table.
 
     GDAL copies the colours, the unit and the description into the TIFF, the names and the table into ``.aux.xml``.
     """
     rows, columns = result.grid.shape
-    root = ET.Element("VRTDataset", rasterXSize=str(columns), rasterYSize=str(rows))
-    ET.SubElement(root, "SRS").text = rasterio.crs.CRS.from_user_input(str(result.grid.crs)).to_wkt()
-    ET.SubElement(root, "GeoTransform").text = ", ".join(repr(v) for v in result.grid.affine.to_gdal())
-    with rasterio.open(source) as data:
-        meta = ET.SubElement(root, "Metadata")
-        for key, value in data.tags().items():
-            ET.SubElement(meta, "MDI", key=key).text = value
-    band = zone_band(root)
-    band.append(_attribute_table(result))
-    simple = ET.SubElement(band, "SimpleSource")
-    ET.SubElement(simple, "SourceFilename", relativeToVRT="0").text = source
-    ET.SubElement(simple, "SourceBand").text = "1"
-    return ET.tostring(root, encoding="utf-8")
-
-
-def zone_band(root: ET.Element) -> ET.Element:
-    """Add the band of zone codes to a virtual raster: its words, its colours, the names of its classes."""
-    band = ET.SubElement(root, "VRTRasterBand", dataType="Byte", band="1")
-    ET.SubElement(band, "Description").text = describe("zone_code").label
-    ET.SubElement(band, "UnitType").text = "1"
-    ET.SubElement(band, "NoDataValue").text = str(ZONE_NODATA)
-    ET.SubElement(band, "ColorInterp").text = "Palette"
-    legend = zone_legend()
-    colours = ET.SubElement(band, "ColorTable")
-    for rgba in [(0, 0, 0, 0), *((*z.rgb, 255) for z in legend)]:
-        ET.SubElement(colours, "Entry", {f"c{i}": str(v) for i, v in enumerate(rgba, 1)})
-    names = ET.SubElement(band, "CategoryNames")
-    for label in ["", *(z.label for z in legend)]:
-        ET.SubElement(names, "Category").text = label
-    return band
-
-
-_INTEGER, _REAL, _STRING = "0", "1", "2"
-_RAT_FIELDS = (
-    ("Value", _INTEGER, "5"), ("Count", _INTEGER, "1"), ("Class", _STRING, "2"), ("Red", _INTEGER, "6"),
-    ("Green", _INTEGER, "7"), ("Blue", _INTEGER, "8"), ("Alpha", _INTEGER, "9"), ("Zone", _STRING, "0"),
-    ("Meaning", _STRING, "0"), ("Option", _STRING, "0"), ("Area_ha", _REAL, "0"),
-)  # fmt: skip
-"""Name, type and usage (GDAL: GFT_*, GFU_*) of the columns of the attribute table."""
-
-
-def _attribute_table(result: StudyResult) -> ET.Element:
-    table = ET.Element("GDALRasterAttributeTable", tableType="thematic")
-    for index, (name, kind, usage) in enumerate(_RAT_FIELDS):
-        field = ET.SubElement(table, "FieldDefn", index=str(index))
-        for tag, text in (("Name", name), ("Type", kind), ("Usage", usage)):
-            ET.SubElement(field, tag).text = text
     pixels = count_codes(result.site_raster, len(result.zones))
-    counts = np.bincount(result.zones["zone_code"].to_numpy(), weights=pixels, minlength=len(zone_legend()) + 1)
-    for index, (zone, area) in enumerate(zip(zone_legend(), zone_area_table(result)["area_ha"], strict=True)):
-        row = ET.SubElement(table, "Row", index=str(index))
-        values = [
-            zone.code,
-            int(counts[zone.code]),
-            zone.label,
-            *zone.rgb,
-            255,
-            zone.key,
-            zone.plain,
-            RECOMMENDED_OPTION[zone.key],
-            round(area, 4),
-        ]
-        for value in values:
-            ET.SubElement(row, "F").text = str(value)
-    return table
+    counts = np.bincount(result.zones["zone_code"].to_numpy(), weights=pixels, minlength=len(ZONE_NAMES) + 1)
+    hectares = zone_area_table(result).set_index("zone_code")["area_ha"]
+    areas = {code: (int(counts[code]), round(float(hectares[code]), 4)) for code in ZONE_NAMES}
+    wkt = rasterio.crs.CRS.from_user_input(str(result.grid.crs)).to_wkt()
+    with rasterio.open(source) as data:
+        tags = data.tags()
+    place = result.grid.affine.to_gdal()
+    return zone_vrt((columns, rows), wkt, place, [(source, 0, 0, columns, rows)], tags=tags, areas=areas)
+
+
+def zone_vrt(
+    size: tuple[int, int],
+    crs: str,
+    transform: Sequence[float],
+    sources: Sequence[tuple[str, int, int, int, int]],
+    *,
+    relative: bool = False,
+    tags: Mapping[str, str] = MappingProxyType({}),
+    areas: Mapping[int, tuple[int, float]] = MappingProxyType({}),
+) -> str:
+    """Return a virtual raster of zones, with the words, colours and class names of its band.
+
+    Parameters
+    ----------
+    size : tuple of int
+        Columns and rows.
+    crs : str
+        As WKT.
+    transform : sequence of float
+        In the order of GDAL.
+    sources : sequence of tuple
+        File, column and row of its upper left pixel, columns and rows of it.
+    relative : bool
+        The files are named from the folder of the virtual raster.
+    tags : mapping
+    areas : mapping
+        Pixels and hectares by zone code, for an attribute table.
+    """
+    return template("zones.vrt.j2", "pipelines.show.layers").render(
+        columns=size[0], rows=size[1], crs=crs, transform=[float(v) for v in transform], sources=sources,
+        relative=relative, tags=tags, areas=areas, label=describe("zone_code").label, legend=zone_legend(),
+        options=RECOMMENDED_OPTION, nodata=ZONE_NODATA, block=BLOCK,
+    )  # fmt: skip
