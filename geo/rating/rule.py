@@ -185,9 +185,9 @@ def rule_data() -> dict[str, Any]:
     Returns
     -------
     dict
-        ``covers``; ``tests``: name, factor, at_least, step, floor (in steps), and the name of the limit for each
-        cover;
-        ``zones`` in the order in which they are tried, covers and tests by their position; ``not_rated``.
+        ``covers``; ``tests``: name, factor, at_least, step, floor (in steps), the name of the limit for each cover,
+        and whether it is waived on irrigated ground; ``zones`` in the order in which they are tried, covers and tests
+        by their position; ``not_rated``.
     """
     place_of_test = {name: k for k, name in enumerate(TESTS)}
     place_of_cover = {name: k for k, name in enumerate(COVERS)}
@@ -195,6 +195,7 @@ def rule_data() -> dict[str, Any]:
         {
             "name": row.name, "factor": row.factor, "at_least": row.at_least, "step": row.step,
             "floor": float(in_steps(row.floor, row.step)), "limits": list(row.limits),
+            "waived_if_irrigated": row.factor == "water",
         }
         for row in TEST_ROWS
     ]  # fmt: skip

@@ -50,6 +50,7 @@ _COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
         springfill check my_county/study.toml"""),
     (_RUN, runs.screen, """
         springfill screen my_county/study.toml
+        springfill screen my_county/study.toml --field F12
         springfill screen my_county/study.toml --out /data/my_county"""),
     (_RUN, scale.sweep, """
         springfill sweep region.toml

@@ -34,9 +34,16 @@ def demo(out: Out = None) -> None:
     _screen(sample_dir() / "study.toml", out)
 
 
-def screen(study: StudyFile, out: Out = None) -> None:
-    """Run a study: read its layers, run thirty seasons of water balance, assign zones, write maps and layers."""
-    _screen(study, out)
+def screen(
+    study: StudyFile,
+    field: Annotated[
+        list[str] | None,
+        typer.Option("--field", "-f", help="Run only this field and its ground; may be given several times."),
+    ] = None,
+    out: Out = None,
+) -> None:
+    """Run a study: read its layers, run thirty seasons of water balance, rate the fields, write maps and layers."""
+    _screen(study, out, tuple(field or ()))
 
 
 def new(
@@ -64,13 +71,14 @@ def new(
     typer.echo(f"  springfill screen {target}")
 
 
-def _screen(study_file: Path, out: Path | None) -> None:
+def _screen(study_file: Path, out: Path | None, only: tuple[str, ...] = ()) -> None:
     from pipelines.run.progress import RunProgress, run_plan
     from pipelines.study.file import load_study
     from pipelines.study.output_folder import input_paths, ready_folder
 
     study = load_study(study_file)[0]
-    target = out or Path.cwd() / study.study.out
+    # some fields go to a folder of their own, so that the county's pages stay as they are
+    target = out or Path.cwd() / (f"{study.study.out}_fields" if only else study.study.out)
     plan = run_plan(study.run.parameter_sets, study.run.field_pages)
     with (
         ready_folder(target, input_paths(study, study_file.parent)),
@@ -79,7 +87,7 @@ def _screen(study_file: Path, out: Path | None) -> None:
         progress.report("layers", 0, 3)
         from pipelines.show.publish import screen as run_screen  # takes seconds to load: the progress shows first
 
-        published = run_screen(study_file, progress.report, target)
+        published = run_screen(study_file, progress.report, target, only)
     print_summary(terminal(), published)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -22,8 +22,9 @@ from pipelines.read.located import located
 from pipelines.read.measurements.soundings import Measurements, read_measurements
 from pipelines.read.soils.dispatch import detect_kind, read_soils
 from pipelines.run.context import Context
+from pipelines.study.words import did_you_mean
 
-MARGIN_DEG = 0.02
+MARGIN_DEG, MARGIN_M = 0.02, 100.0
 Problems = tuple[Problem, ...]
 
 
@@ -85,6 +86,33 @@ def read(context: Context) -> Inputs:
     soil, of_soil = read_soil_layer(context, fields)
     measured, of_water = read_measurement_layer(context)
     return lay_inputs(context, fields, soil, measured, problems + of_soil + of_water)
+
+
+def read_around(context: Context, only: Collection[str]) -> Inputs:
+    """Read some fields of a study, and the other layers under them alone: a look at one field takes seconds.
+
+    Where slopes are measured, the slope of a map unit is its mean under these fields, not over the county.
+
+    Raises
+    ------
+    StudyError
+        When there is no field of such an id, or a layer cannot be used.
+    """
+    context.report("layers", 0, 3)
+    fields, problems = read_field_layer(context)
+    known = set(fields["field_id"])
+    for name in only:
+        if name not in known:
+            where = str(context.path(context.study.fields.path)) if context.study.fields else "[fields]"
+            raise StudyError(
+                f"There is no field {name}.{did_you_mean(name, known)}", where, "Give ids of its fields."
+            )
+    fields = fields[fields["field_id"].isin(only)].reset_index(drop=True)
+    table = context.study.map.model_copy(update={"bounds": tuple(fields.buffer(MARGIN_M).total_bounds)})
+    near = replace(context, study=context.study.model_copy(update={"map": table}))
+    soil, of_soil = read_soil_layer(near, fields)
+    measured, of_water = read_measurement_layer(near)
+    return lay_inputs(near, fields, soil, measured, problems + of_soil + of_water)
 
 
 def lay_inputs(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Collection
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +14,7 @@ from geo.rating import Rating, rate
 from geo.soils import WILTING_COLUMNS
 from pipelines.run.context import Context, Report
 from pipelines.run.ground import Ground, lay
-from pipelines.run.inputs import Inputs, read
+from pipelines.run.inputs import Inputs, read, read_around
 from pipelines.run.measured import Measured
 from pipelines.run.measured_steps import compare
 from pipelines.run.provenance import provenance
@@ -24,7 +25,7 @@ from pipelines.study.file import Study
 from pipelines.study.tables import load_tables
 
 
-def run_study(study: Study, folder: Path, digest: str, report: Report) -> StudyResult:
+def run_study(study: Study, folder: Path, digest: str, report: Report, only: Collection[str] = ()) -> StudyResult:
     """Run a study.
 
     Parameters
@@ -36,10 +37,18 @@ def run_study(study: Study, folder: Path, digest: str, report: Report) -> StudyR
         SHA-256 of the study file.
     report : callable
         Progress, see `pipelines.run.context.Report`.
+    only : collection of str
+        Ids of the fields to run, with no more ground than theirs; all fields and the whole study by default.
+
+    Raises
+    ------
+    StudyError
+        When a layer cannot be used, or there is no field of that id.
     """
     started, clock = datetime.now(UTC), time.monotonic()
     context = Context(study, folder, load_tables(study), report)
-    return run_inputs(context, read(context), digest, started, clock)
+    inputs = read_around(context, only) if only else read(context)
+    return run_inputs(context, inputs, digest, started, clock)
 
 
 def run_inputs(context: Context, inputs: Inputs, digest: str, started: datetime, clock: float) -> StudyResult:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Collection
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,11 +58,11 @@ def publish(result: StudyResult, out: Path, report: Report, *, field_pages: bool
     report("publish", 4, 4)
 
 
-def screen(study_file: Path, report: Report, out: Path | None = None) -> Published:
-    """Read a study file, run it and publish the result."""
+def screen(study_file: Path, report: Report, out: Path | None = None, only: Collection[str] = ()) -> Published:
+    """Read a study file, run it (or some of its fields) and publish the result."""
     clock = time.monotonic()
     study, digest = load_study(study_file)
     target = out or (Path.cwd() / study.study.out)
-    result = run_study(study, study_file.parent, digest, report)
+    result = run_study(study, study_file.parent, digest, report, only)
     publish(result, target, report, field_pages=study.run.field_pages)
     return Published(result, target, time.monotonic() - clock)

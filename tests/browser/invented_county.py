@@ -1,4 +1,4 @@
-"""An invented county of any size whose zones and fields come from the real rule, for the tests of the county page."""
+"""An invented county of any size whose sites are mixtures of soils that were really run."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-import xarray as xr
 from affine import Affine
 from odc.geo.geobox import GeoBox
 from scipy.spatial import cKDTree
 
-from geo.rating.fields import field_coverage, summarise_fields
-from geo.rating.rule import ZoneRules, classify
+from geo.ground import ResponseUnits, pixel_coverage, site_shares
 from pipelines.run.result import StudyResult
-from tests.builders import tiny_outcomes, tiny_result
+from pipelines.run.study_run import gather_result, rate_study
+from tests.builders import tiny_result
+from tests.tiny_run import tiny_context, tiny_seasons
 
 WEST, NORTH = -600_000.0, 1_900_000.0
 
@@ -25,10 +25,10 @@ def invented_county(fields: int = 5000, side: int = 1650, map_units: int = 60, c
     """A finished study with `fields` fields on a square of `side` x `side` pixels of 30 m.
 
     Soils are smooth patches, cells are blocks, fields are quarter sections with ragged sides (one in ten a circle,
-    irrigated); outcomes are random numbers without meaning.
+    irrigated). A site mixes two of the units of `tests.tiny_run`, in the west dry ones and in the east wet ones.
     """
     rng = np.random.default_rng(seed)
-    base = tiny_result()
+    base, (ground, seasons) = tiny_result(), tiny_seasons()
     grid = GeoBox((side, side), Affine(30, 0, WEST, 0, -30, NORTH), "EPSG:5070")
     # As many patches as a real soil survey of that size has polygons (18,600 on 1650 x 1650 pixels).
     seeds = rng.uniform(0, side, (max(8, int(side**2 * 18_600 / 1650**2)), 2))
@@ -44,47 +44,39 @@ def invented_county(fields: int = 5000, side: int = 1650, map_units: int = 60, c
         (np.arange(side)[:, None] - side / 2) ** 2 + (np.arange(side)[None, :] - side / 2) ** 2 > (0.71 * side) ** 2
     ] = -1
     n = len(kept)
-    outcomes = _from_dry_to_wet(tiny_outcomes(n, seed), (kept % cells) % per_side / max(per_side - 1, 1))
-    rated = np.where(kept // cells == 0, 0.2, 0.95)
-    rules = ZoneRules(**base.settings["rules"])
-    dry = classify(outcomes, rules, rated)
-    wet = classify(outcomes, rules, rated, water_tests=False)
+    rated = kept // cells > 0
     sites = pd.DataFrame(
         {
             "map_unit_id": (900_000 + kept // cells).astype(str), "symbol": (1000 + kept // cells).astype(str),
             "name": [f"Invented loam {k // cells}, 0 to 3 percent slopes" for k in kept], "cell": kept % cells,
-            "rated_share": rated, "reason": np.where(rated < 0.5, "water", ""),
+            "rated_share": np.where(rated, 0.95, 0.2), "reason": np.where(rated, "", "water"),
             "area_ha": np.bincount(raster[raster >= 0], minlength=n) * 0.09,
         },
         index=pd.RangeIndex(n, name="site"),
     )  # fmt: skip
-    frame = _fields(fields, side * 30.0, rng)
-    coverage = field_coverage(frame, raster, grid, n)
-    site_values = pd.DataFrame({"seeding_rate_factor": np.full(n, 0.8), "slope_percent": np.full(n, 2.0)})
-    summary = summarise_fields(
-        frame, coverage, outcomes, dry.table, sites, irrigated_zones=wet.table, site_values=site_values
+    wetness = (kept % cells) % per_side / max(per_side - 1, 1)
+    units = ResponseUnits(
+        ground.units.units, sites.drop(columns=["symbol", "name"]), _mixtures(wetness, rated, rng), raster
     )
-    return replace(
-        base, grid=grid, site_raster=raster, sites=sites, outcomes=outcomes, zones=dry.table, tests=dry.tests,
-        fields=summary, coverage=coverage,
-        settings=base.settings | {"name": "Larkspur County (invented)"},
-    )  # fmt: skip
+    frame = _fields(fields, side * 30.0, rng)
+    coverage = site_shares(pixel_coverage(frame, grid), raster, n)
+    slope = np.full(len(frame), 2.0)
+    ground = replace(ground, fields=frame, grid=grid, units=units, coverage=coverage, slope_percent=slope)
+    rating = rate_study(tiny_context(), ground, seasons)
+    result = gather_result(tiny_context(), ground, seasons, rating, None, base.provenance)
+    return replace(result, sites=sites)
 
 
-def _from_dry_to_wet(outcomes: xr.Dataset, wetness: np.ndarray) -> xr.Dataset:
-    """Let gaps and shortfall fall, and winters soften, from west (0) to east (1), so that every zone appears."""
-    out = outcomes.copy(deep=True)
-    w = wetness[:, None].astype(np.float32)
-    for name in ("planting_gap_mm", "fall_gap_mm"):
-        out[name].values[:] = out[name].values * (1.7 - 1.5 * w)[:, :, None]
-    for name in ("shortfall_years", "shortfall_by_target"):
-        extra = (1.4 - 1.3 * w) if name == "shortfall_years" else (1.4 - 1.3 * w)[:, :, None]
-        out[name].values[:] = np.clip(out[name].values * extra, 0, 1)
-    out["shortfall_years"].values[:] = out["shortfall_by_target"].sel(target=0.5).values
-    out["cover_ok_years"].values[:] = np.clip(0.5 * out["cover_ok_years"].values + 0.42 + 0.1 * w, 0, 1)
-    out["winterkill_years"].values[:] = np.clip(0.3 * out["winterkill_years"].values + 0.68 - 0.06 * w, 0, 1)
-    out["survival_years"].values[:] = np.clip(0.4 * out["survival_years"].values + 0.52 + 0.06 * w, 0, 1)
-    return out
+def _mixtures(wetness: np.ndarray, rated: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
+    """Return two units of each rated site with their weights: one as dry as the place, and any other one."""
+    gap = tiny_seasons()[1].outcomes["planting_gap_mm"].sel(option="overwinter_late", stat="mean").values
+    dry_to_wet = np.argsort(-gap)
+    near = dry_to_wet[np.minimum(wetness * len(gap), len(gap) - 1).astype(int)]
+    other = (near + rng.integers(1, len(gap), len(near))) % len(gap)
+    share = rng.uniform(0.5, 1.0, len(near))
+    both = [pd.DataFrame({"site": np.arange(len(near)), "unit": unit, "weight": weight})[rated]
+            for unit, weight in ((near, share), (other, 1.0 - share))]  # fmt: skip
+    return pd.concat(both).sort_values("site", kind="stable", ignore_index=True)
 
 
 def _fields(count: int, width: float, rng: np.random.Generator) -> gpd.GeoDataFrame:

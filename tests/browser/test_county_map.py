@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from geo.options import COVERS
+from geo.rating import in_steps
 from pipelines.show.legend import zone_styles
 from tests.browser.county_steps import ACRE_HA, READY, canvas_sum, choose
 
@@ -100,7 +101,7 @@ def test_layer_classes_follow_the_outcomes(opened, county):
         labels = opened.page.locator("#legend-list li span:nth-child(2)").all_inner_texts()
         areas = opened.page.locator("#legend-list .acres").all_inner_texts()
         limits = [float(re.search(r"([\d.]+) in", t).group(1)) for t in labels[1:-1]]
-        gap = county.outcomes["planting_gap_mm"].sel(option=name, quantile=0.5).values / 25.4
+        gap = in_steps(county.outcomes["planting_gap_mm"].sel(option=name, stat="mean").values, 0.1) / 254
         rated = county.sites["rated_share"].to_numpy() >= 0.5
         place = np.where(rated, np.searchsorted(limits, gap, side="right"), len(limits) + 1)
         expected = np.bincount(place, county.sites["area_ha"], minlength=len(labels)) / ACRE_HA

@@ -9,6 +9,7 @@ import pypdf
 import pytest
 
 from pipelines.show.legend import zone_legend
+from pipelines.study.units import Units
 from tests.browser.county_steps import READY, choose
 
 pytestmark = pytest.mark.browser
@@ -45,16 +46,14 @@ def test_units_stand_in_the_heads_and_not_in_the_cells(open_page, county_file, s
 
 
 def test_numbers_are_those_of_the_study(printed, county):
-    seasons = int(county.outcomes.attrs.get("seasons", county.provenance["counts"]["seasons"]))
+    units = Units("us")
     fields = county.fields.set_index("field_id")
     for cells in rows(printed):
         field = fields.loc[cells[0].split(" – ")[0]]
         assert int(cells[2]) == field["zone_code"]
         if field["zone_code"] != 7:
-            assert float(cells[4].replace("\u2212", "-")) == pytest.approx(
-                field["planting_gap_mm_winter_killed"] / 25.4, abs=0.051
-            )
-            assert int(cells[5]) == pytest.approx(field["shortfall_years_winter_killed"] * seasons, abs=0.52)
+            assert cells[4] == units.depth(field["planting_gap_mm_winter_killed"]).digits
+            assert cells[5] == units.share_as_years(field["shortfall_years_winter_killed"], county.seasons).digits
 
 
 def test_each_sheet_has_the_key_of_its_zone_numbers(printed):

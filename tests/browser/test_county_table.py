@@ -8,6 +8,7 @@ import re
 import pytest
 
 from pipelines.show.legend import zone_styles
+from pipelines.study.units import Units
 from tests.browser.county_steps import ACRE_HA, READY, choose, click_field, slide, totals
 
 pytestmark = pytest.mark.browser
@@ -43,12 +44,8 @@ def test_filters_and_totals_agree_with_the_study(opened, county, zone):
     rows = county.fields[(county.fields["zone_code"] == zone) & ~county.fields["irrigated"]]
     assert page.locator("#count-text").inner_text() == f"{len(rows)} of 300 fields"
     shown = totals(page)
-    for code, style in zone_styles().items():
-        expected = (rows["area_ha"] * rows[f"share_{style.key}"]).sum() / ACRE_HA
-        if code == 7:
-            expected += (
-                rows["area_ha"] * (1 - rows[[f"share_{s.key}" for s in zone_styles().values()]].sum(axis=1))
-            ).sum()
+    for code in zone_styles():
+        expected = rows["area_ha"].sum() / ACRE_HA if code == zone else 0.0
         assert shown[code][1] == pytest.approx(expected, abs=1.5)
         assert shown[code][2] == (len(rows) if code == zone else 0)
 
@@ -102,11 +99,13 @@ def test_row_opens_the_field_on_the_map(opened, county):
     text = popup.inner_text()
     assert row["name"] in text
     assert zone_styles()[row["zone_code"]].label in text
+    units = Units("us")
     cells = [r.split("\t") for r in popup.locator("tbody tr").all_inner_texts()]
     for o, option in enumerate(("winter_killed", "overwinter_early", "overwinter_late"), start=1):
-        assert float(cells[o][1]) == pytest.approx(row[f"planting_water_mm_{option}"] / 25.4, abs=0.0501)
-        assert float(cells[o][2]) == pytest.approx(row[f"planting_gap_mm_{option}"] / 25.4, abs=0.0501)
-        assert float(cells[o][3]) == pytest.approx(row[f"shortfall_years_{option}"] * 30, abs=0.52)
+        assert float(cells[o][1]) == pytest.approx(row[f"planting_water_mm_{option}"] / 25.4, abs=0.15)
+        assert float(cells[o][1]) == pytest.approx(float(cells[0][1]) - float(cells[o][2]), abs=1e-9)
+        assert cells[o][2] == units.depth(row[f"planting_gap_mm_{option}"]).digits
+        assert cells[o][3] == units.share_as_years(row[f"shortfall_years_{option}"], 30).digits
     assert "Shortfall years of 30" in text
     assert "What limits it" in text
     assert popup.locator("a").get_attribute("href") == "fields/LK-0123.html"

@@ -9,46 +9,34 @@ SF.state = {
   rules: { ...SF.data.rules, target: SF.data.target },
 };
 SF.site = null;
-SF.cover = null;
-SF.studyZones = {
-  site: { zone: new Uint8Array(0), factor: new Uint8Array(0) },
-  field: {
-    zone: Uint8Array.from({ length: SF.data.fields.count }, (_, f) => SF.field.zone_code(f)),
-    factor: Uint8Array.from({ length: SF.data.fields.count }, (_, f) => SF.field.factor(f)),
-  },
+SF.tests = null;
+SF.zones = {
+  site: { zone: new Uint8Array(0) },
+  field: Object.fromEntries(Object.entries({ zone: "zone_code", cover: "limiting_cover", test: "limiting_test" }).map(([key, column]) =>
+    [key, Int8Array.from({ length: SF.data.fields.count }, (_, f) => { const v = SF.field[column](f); return Number.isNaN(v) ? -1 : v; })])),
 };
-SF.zones = SF.studyZones;
 
 /* Numbers of a field ---------------------------------------------------------------------------------------------- */
 
-SF.gapOf = (f, c) => (SF.zones.field.zone[f] === 7 ? NaN : SF.field["planting_gap_mm_" + SF.COVERS[c]](f));
-SF.waterOf = (f, o) => (SF.zones.field.zone[f] === 7 ? NaN : SF.field["planting_water_mm_" + SF.OPTIONS[o]](f));
+SF.gapOf = (f, c) => (SF.zones.field.zone[f] === NOT_RATED ? NaN : SF.field["planting_gap_mm_" + SF.COVERS[c]](f));
+
+/** Water of an option (0 is stubble) as the printed stubble less the printed gap: numbers side by side subtract. */
+SF.waterLeft = function (stubble, gap) {
+  const unit = US() ? 2.54 : 1;
+  return (nice(nice(stubble, 0.1) / unit, 1) - nice(nice(gap, 0.1) / unit, 1)) * unit;
+};
+SF.waterOf = (f, o) => (SF.zones.field.zone[f] === NOT_RATED ? NaN
+  : SF.waterLeft(SF.field.planting_water_mm_stubble(f), o ? SF.gapOf(f, o - 1) : 0));
 SF.shortfallOf = function (f, c) {
-  if (SF.zones.field.zone[f] === 7) return NaN;
-  if (SF.state.rules.target === SF.data.target) return SF.field["shortfall_years_" + SF.COVERS[c]](f);
-  if (SF.fieldShortfall.target !== SF.state.rules.target) SF.fieldShortfall();
-  return SF.fieldShortfall.values[c][f];
+  if (SF.zones.field.zone[f] === NOT_RATED) return NaN;
+  const own = SF.state.rules.target === SF.data.target;
+  return own ? SF.field["shortfall_years_" + SF.COVERS[c]](f) : SF.tested(SF.tests, "shortfall", c, f);
 };
 
-/** Shortfall years of each field at another planting-water target: its sites, weighted by area. */
-SF.fieldShortfall = function () {
-  const { target } = SF.state.rules;
-  const n = SF.site.n;
-  SF.fieldShortfall.target = target;
-  SF.fieldShortfall.values = SF.COVERS.map((_, c) => {
-    const out = new Float64Array(SF.data.fields.count);
-    for (let f = 0, k = 0; f < out.length; f++) {
-      let sum = 0;
-      let weight = 0;
-      for (const stop = k + SF.cover.count[f]; k < stop; k++) {
-        const s = SF.cover.site[k];
-        const value = SF.site.rated[s] ? SF.site.shortfall[(target * 3 + c) * n + s] : NaN;
-        if (!Number.isNaN(value)) { sum += SF.cover.share[k] * value; weight += SF.cover.share[k]; }
-      }
-      out[f] = weight > 0 ? sum / weight : NaN;
-    }
-    return out;
-  });
+/** A tested value of a place in its unit, at the planting-water target that is tried. */
+SF.tested = function (place, name, cover, p) {
+  const k = SF.rule.tests.findIndex((test) => test.name === name);
+  return place.steps(k, cover, p, SF.state.rules.target) * SF.rule.tests[k].step;
 };
 
 /* What-if --------------------------------------------------------------------------------------------------------- */
@@ -56,20 +44,13 @@ SF.fieldShortfall = function () {
 SF.isStudy = () => ["planting_gap_max_mm", "shortfall_max"].every((k) => SF.state.rules[k] === SF.data.rules[k])
   && SF.state.rules.target === SF.data.target;
 
-SF.zonesOf = (f) => (SF.field.irrigated(f) === 1 ? SF.irrigatedZones : SF.zones.site);
+/** Limits of dryland, which the sliders set, and of irrigated fields, which keep the study's. */
+SF.limits = () => [SF.state.rules, SF.data.irrigated_rules];
 
 SF.rezone = function () {
-  if (SF.isStudy()) { SF.zones = SF.studyZones; return; }
-  const site = SF.classify(SF.site, SF.state.rules, SF.state.rules.target, false);
-  const field = SF.fieldZones(SF.cover, (f) => (SF.field.irrigated(f) === 1 ? SF.irrigatedZones : site), SF.data.rules.rated_share_min);
-  for (let f = 0; f < field.zone.length; f++) {
-    // Water rules do not touch irrigated fields: they keep the zone that the study gave them.
-    if (SF.field.irrigated(f) === 1) {
-      field.zone[f] = SF.studyZones.field.zone[f];
-      field.factor[f] = SF.studyZones.field.factor[f];
-    }
-  }
-  SF.zones = { site, field };
+  if (!SF.site) return;
+  SF.zones = Object.fromEntries(Object.entries({ site: SF.site, field: SF.tests }).map(([name, place]) =>
+    [name, SF.judge(SF.rule, place, SF.limits(), SF.state.rules.target)]));
 };
 
 /* Drawing --------------------------------------------------------------------------------------------------------- */
@@ -184,7 +165,7 @@ SF.start = function (map) {
   SF.listen();
   SF.refresh("start");
   SF.layer.addTo(map);
-  // First show the fields; tables, squares and what the rules need follow once that stands on the screen.
+  // First show the fields; tables, squares and what the rules need follow once that is on the screen.
   const shown = new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done))));
   const loaded = new Promise((done) => {
     if (document.readyState !== "loading") done();
@@ -193,17 +174,16 @@ SF.start = function (map) {
   SF.ready = shown.then(() => { SF.refresh("all"); return loaded; }).then(SF.finish);
 };
 
-/** Unpack the tables and the picture after the first drawing. */
+/** Unpack the values and the picture after the first drawing. */
 SF.finish = async function () {
   Object.assign(SF.data, JSON.parse(SF.byId("county-more").textContent));
   try {
     const arrays = await SF.unpack(SF.data.packed);
-    SF.cover = { count: arrays.cover_count, site: arrays.cover_site, share: Float64Array.from(arrays.cover_share, (v) => v / SF.data.share_steps) };
-    SF.site = { ...arrays, n: arrays.rated.length };
-    SF.studyZones.site = { zone: arrays.zone, factor: arrays.factor };
-    SF.irrigatedZones = SF.classify(SF.site, SF.data.irrigated_rules, SF.data.target, true);
-    SF.studyGround = new Float64Array(8);
-    for (let s = 0; s < SF.site.n; s++) SF.studyGround[arrays.zone[s]] += arrays.area[s];
+    SF.site = { ...arrays, ...SF.place(SF.rule, arrays, "site", new Uint8Array(arrays.site_rated.length)) };
+    SF.tests = SF.place(SF.rule, arrays, "field", SF.view.irrigated);
+    const study = SF.judge(SF.rule, SF.site, [SF.data.rules, SF.data.irrigated_rules], SF.data.target);
+    SF.studyGround = SF.groundAreas(study.zone);
+    SF.rezone();
   } catch (error) {
     SF.byId("whatif").disabled = true;
     SF.byId("rule-note").textContent = SF.t("whatif.old_browser");

@@ -1,6 +1,8 @@
 /* Small tools of the county page: elements, words, units, and the unpacking of what the page carries. */
 "use strict";
 const SF = { data: JSON.parse(document.getElementById("county-data").textContent) };
+SF.rule = SF.data.rule;
+const NOT_RATED = SF.rule.not_rated;
 
 /** Make an element. Text always goes in as text, never as markup. */
 SF.el = function (tag, attributes, ...children) {
@@ -42,7 +44,8 @@ const missing = () => SF.t("common.no_data");
 /** Water depth in mm as shown to the user; `bare` leaves the unit away. */
 SF.depth = function (mm, bare) {
   if (!isNumber(mm)) return missing();
-  const text = US() ? SF.digits(nice(mm / 25.4, 0.1), 1) : SF.digits(nice(mm, 1), 0);
+  const known = nice(mm, 0.1); // nothing finer is compared, see geo/rating/rule.py
+  const text = US() ? SF.digits(nice(known / 25.4, 0.1), 1) : SF.digits(nice(known, 1), 0);
   return bare ? text : quantity(text, US() ? "inch" : "mm");
 };
 
@@ -59,7 +62,7 @@ SF.percent = (share) => (isNumber(share) ? SF.t("common.percent", { number: SF.d
 SF.years = function (share, total, bare) {
   if (!isNumber(share)) return missing();
   const n = total || SF.data.seasons;
-  const count = SF.digits(nice(Math.min(Math.max(share, 0), 1) * n, 1), 0);
+  const count = SF.digits(nice(nice(Math.min(Math.max(share, 0), 1), 0.001) * n, 1), 0);
   return bare ? count : SF.t("common.years_in", { count, total: n });
 };
 
@@ -76,9 +79,9 @@ SF.date = function (day) {
 
 /* Unpacking ----------------------------------------------------------------------------------------------------- */
 
-const TYPES = { f4: Float32Array, f8: Float64Array, u1: Uint8Array, u2: Uint16Array, u4: Uint32Array };
+const TYPES = { f4: Float32Array, i2: Int16Array, u1: Uint8Array, u4: Uint32Array };
 
-/** Unpack arrays whose bytes of equal weight stand together in one zlib stream. */
+/** Unpack arrays whose bytes of equal weight lie together in one zlib stream. */
 SF.unpack = async function (packed) {
   const raw = Uint8Array.from(atob(packed.data), (c) => c.charCodeAt(0));
   const stream = new Blob([raw]).stream().pipeThrough(new DecompressionStream("deflate"));

@@ -21,7 +21,7 @@ SF.select = function (field, from, latlng) {
 SF.openPopup = function (content, at, focus) {
   const size = SF.map.getSize();
   const width = Math.min(340, size.x - 64);
-  SF.popup = L.popup({ maxWidth: width, minWidth: Math.min(230, width), maxHeight: Math.max(160, size.y - 110), autoPanPadding: [8, 8] }).setLatLng(at).setContent(content).openOn(SF.map);
+  SF.popup = L.popup({ maxWidth: width, minWidth: Math.min(230, width), maxHeight: Math.max(160, 0.66 * size.y), autoPanPadding: [8, 8] }).setLatLng(at).setContent(content).openOn(SF.map);
   const close = SF.popup.getElement().querySelector(".leaflet-popup-close-button");
   if (close) close.setAttribute("aria-label", SF.t("popup.close"));
   if (focus && content.querySelector("a")) content.querySelector("a").focus({ preventScroll: true });
@@ -50,13 +50,33 @@ SF.fieldPopup = function (f, at) {
     SF.el("p", { class: "facts" }, facts.map((text, i) => [i ? " · " : "", SF.el("bdi", {}, text)])),
     zoneLine(code), SF.el("p", {}, SF.data.zones[code - 1].plain),
     wet ? SF.el("p", {}, SF.t("popup.irrigated_note")) : null,
-    SF.el("dl", {}, pair("limit", SF.factorWord(f)), crops ? [SF.el("dt", {}, SF.t("popup.crops")), SF.el("dd", {}, SF.el("bdi", {}, crops))] : [],
-      code === 7 ? [] : [pair("latest", Number.isNaN(latest) ? SF.t("popup.latest_none") : SF.date(latest)),
+    SF.coverReasons(f), SF.isStudy() ? SF.partsNote(f) : null,
+    SF.el("dl", {}, pair("limit", SF.longLimit(f)), crops ? [SF.el("dt", {}, SF.t("popup.crops")), SF.el("dd", {}, SF.el("bdi", {}, crops))] : [],
+      code === NOT_RATED ? [] : [pair("latest", Number.isNaN(latest) ? SF.t("popup.latest_none") : SF.date(latest)),
         pair("agreement", SF.percent(SF.field.agreement(f)))]),
-    code === 7 ? null : SF.el("table", {}, SF.el("thead", {}, SF.el("tr", {}, heads.map((text, i) =>
+    code === NOT_RATED ? null : SF.el("table", {}, SF.el("thead", {}, SF.el("tr", {}, heads.map((text, i) =>
       SF.el("th", { scope: "col", class: i ? "number" : "" }, text)))), SF.el("tbody", {}, [0, 1, 2, 3].map(row))),
     SF.siteFacts(at),
     SF.el("p", {}, SF.el("a", { href: SF.pageUrl(f) }, SF.t("popup.page"))));
+};
+
+SF.longLimit = (f) => (SF.zones.field.test[f] < 0 ? "" : SF.t("common.option_short." + SF.COVERS[SF.zones.field.cover[f]]) + ": ") + SF.limitOf(f);
+
+/** Which tests each cover fails, cover by cover, under the rules that are tried. */
+SF.coverReasons = function (f) {
+  if (!SF.tests || SF.zones.field.zone[f] === NOT_RATED) return null;
+  const said = SF.byCover(SF.verdicts(SF.rule, SF.tests, SF.limits(), SF.state.rules.target, f));
+  return SF.el("ul", { class: "reasons" }, said.map((text, c) =>
+    SF.el("li", {}, SF.el("strong", {}, SF.t("common.option_short." + SF.COVERS[c])), " ", text)));
+};
+
+/** Where the largest part of a field, taken by itself, has another zone than the whole field. */
+SF.partsNote = function (f) {
+  const [whole, part] = [SF.field.zone_code(f), SF.field.largest_zone(f)];
+  if (whole === part) return null;
+  const label = (code) => SF.data.zones[code - 1].label;
+  const area = SF.area(SF.field.area_ha(f) * SF.field.largest_zone_share(f));
+  return SF.el("p", { class: "facts" }, SF.t("verdict.parts", { zone: label(whole), part: label(part), area }));
 };
 
 SF.pageUrl = (f) => SF.data.page_url.replace("{field_id}", () => encodeURIComponent(SF.data.pages ? SF.data.pages[f] : SF.field.field_id(f)));
@@ -73,7 +93,7 @@ SF.siteFacts = function (at) {
 SF.groundPopup = function (s, at) {
   const code = SF.zones.site.zone[s];
   const c = SF.state.cover;
-  const dl = code === 7 ? null : SF.el("dl", {},
+  const dl = code === NOT_RATED ? null : SF.el("dl", {},
     SF.el("dt", {}, SF.t("layer.gap")), SF.el("dd", {}, SF.depth(SF.LAYERS.gap.site(s, c))),
     SF.el("dt", {}, SF.t("layer.shortfall")), SF.el("dd", {}, SF.years(SF.LAYERS.shortfall.site(s, c))),
     SF.el("dt", {}, SF.t("layer.capacity")), SF.el("dd", {}, SF.depth(SF.site.capacity[s])));

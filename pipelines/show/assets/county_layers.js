@@ -1,6 +1,6 @@
 /* The layers: which number each one shows, in which classes and colours. */
 "use strict";
-SF.COVERS = ["winter_killed", "overwinter_early", "overwinter_late"];
+SF.COVERS = SF.rule.covers;
 SF.OPTIONS = ["stubble", ...SF.COVERS];
 
 const hex = (text) => [1, 3, 5].map((i) => parseInt(text.slice(i, i + 2), 16));
@@ -16,12 +16,11 @@ const NO_DATA = { rgb: [187, 187, 187], ink: [112, 112, 112], pattern: "diagonal
 SF.LAYERS = {
   zone: {},
   gap: { cover: true, ramp: "cost", write: SF.depth, kind: "depth",
-    site: (s, c) => SF.site.gap[c * SF.site.n + s], field: (f, c) => SF.field["planting_gap_mm_" + SF.COVERS[c]](f) },
+    site: (s, c) => SF.tested(SF.site, "gap", c, s), field: (f, c) => SF.field["planting_gap_mm_" + SF.COVERS[c]](f) },
   shortfall: { cover: true, ramp: "cost", write: (v) => SF.years(v, 10), limits: [0.05, 0.15, 0.25, 0.35, 0.45],
-    site: (s, c) => SF.site.shortfall[(SF.state.rules.target * 3 + c) * SF.site.n + s], field: (f, c) => SF.shortfallOf(f, c) },
+    site: (s, c) => SF.tested(SF.site, "shortfall", c, s), field: (f, c) => SF.shortfallOf(f, c) },
   water: { option: true, ramp: "water", write: SF.depth, kind: "depth",
-    site: (s, c, o) => SF.site.water[o * SF.site.n + s],
-    field: (f, c, o) => SF.field["planting_water_mm_" + SF.OPTIONS[o]](f) },
+    site: (s, c, o) => SF.site.water[s] - (o ? SF.tested(SF.site, "gap", o - 1, s) : 0), field: (f, c, o) => SF.waterOf(f, o) },
   latest: { ramp: "time", write: SF.date, kind: "day", none: "layer.latest_none",
     site: (s) => SF.site.latest[s], field: (f) => SF.field.latest_termination_day(f) },
   freeze: { ramp: "time", write: SF.date, kind: "day",
@@ -83,15 +82,15 @@ SF.classesOf = function (name, cover, option) {
   const siteClass = Uint8Array.from(bySite, classOf);
   const fieldClass = new Uint8Array(fields);
   for (let f = 0; f < fields; f++) {
-    fieldClass[f] = classOf(SF.field.zone_code(f) === 7 ? NaN : layer.field(f, cover, option));
+    fieldClass[f] = classOf(SF.field.zone_code(f) === NOT_RATED ? NaN : layer.field(f, cover, option));
   }
   return { classes, siteClass, fieldClass };
 };
 
-/** Short text that stands in a field on the map. */
+/** Short text that is written into a field on the map. */
 SF.fieldLabel = function (f) {
   const { layer, cover, option } = SF.state;
   if (layer === "zone") return String(SF.zones.field.zone[f]);
   const value = SF.LAYERS[layer].field(f, cover, option);
-  return Number.isNaN(value) || SF.zones.field.zone[f] === 7 ? "–" : SF.LAYERS[layer].write(value);
+  return Number.isNaN(value) || SF.zones.field.zone[f] === NOT_RATED ? "–" : SF.LAYERS[layer].write(value);
 };

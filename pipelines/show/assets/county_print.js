@@ -46,7 +46,7 @@ SF.printedList = function (rows) {
     ["", SF.t("table.field"), (f) => SF.el("bdi", {}, SF.field.field_id(f) + (SF.field.name(f) ? " – " + SF.field.name(f) : ""))],
     ["number", unit("area", US() ? "acre" : "hectare"), (f) => SF.area(SF.field.area_ha(f), true)],
     ["number", SF.t("table.zone"), (f) => String(zoneOf(f))],
-    ["", SF.t("table.factor"), (f) => SF.factorWord(f)],
+    ["", SF.t("table.factor"), (f) => SF.limitOf(f)],
     ["number", unit("gap", US() ? "inch" : "mm"), (f) => SF.depth(SF.gapOf(f, cover), true)],
     ["number", SF.t("paper.shortfall_of", { total: SF.data.seasons }), (f) => SF.years(SF.shortfallOf(f, cover), 0, true)],
   ];

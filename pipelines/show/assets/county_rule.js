@@ -1,106 +1,110 @@
-/* The zone rule, the same as in the study: four tests a cover, then the zone, what limits it and by how much. */
+/* The zone rule, evaluated from the rule table that the page carries (geo/rating/rule.py): nothing of it is written here. */
 "use strict";
-SF.TOLERANCE = 1e-6; // shares come as float32, see geo/rating/zones.py
 
-/**
- * Give every site its zone.
- *
- * @param {object} site   season, winter, gap (cover x site), shortfall (target x cover x site), rated (site)
- * @param {object} rules  season_min, winterkill_min, survival_min, planting_gap_max_mm, shortfall_max
- * @param {number} target place of the planting-water target among the targets of the table
- * @param {boolean} irrigated true where water is bought: the gap and the shortfall always pass
- * @returns {{zone: Uint8Array, factor: Uint8Array, option: Uint8Array}} factor: 0 none, 1 season, 2 winter, 3 water;
- *   option: place of the limiting cover, 3 none
- */
-SF.classify = function (site, rules, target, irrigated) {
-  const n = site.rated.length;
-  const zone = new Uint8Array(n);
-  const factor = new Uint8Array(n);
-  const option = new Uint8Array(n).fill(3);
-  const shortfallStart = target * 3 * n;
-  const FACTOR = [1, 2, 3, 3];
-  const floors = [0.01, 0.01, 1.0, 0.01];
-  const worst = [0, 0, 0];
-  const worstTest = [0, 0, 0];
-  const ok = [false, false, false];
-  for (let s = 0; s < n; s++) {
-    let known = site.rated[s] === 1;
-    for (let c = 0; c < 3; c++) {
-      const at = c * n + s;
-      const value = [site.season[at], site.winter[at], site.gap[at], site.shortfall[shortfallStart + at]];
-      const limit = [
-        rules.season_min,
-        c === 0 ? rules.winterkill_min : rules.survival_min,
-        rules.planting_gap_max_mm,
-        rules.shortfall_max,
-      ];
-      ok[c] = true;
-      worst[c] = Infinity;
-      worstTest[c] = 0;
-      for (let k = 0; k < 4; k++) {
-        if (Number.isNaN(value[k])) { known = false; continue; }
-        if (irrigated && k > 1) continue;
-        const slack = k < 2 ? value[k] - limit[k] : limit[k] - value[k];
-        const margin = slack / Math.max(limit[k], floors[k]);
-        if (!(slack >= -SF.TOLERANCE)) ok[c] = false;
-        if (margin < worst[c]) { worst[c] = margin; worstTest[c] = k; }
-      }
-    }
-    if (!known) { zone[s] = 7; continue; }
-    let limiting = 0;
-    if (ok[0] && ok[2]) { zone[s] = 5; continue; }
-    if (ok[0] && ok[1]) { zone[s] = 4; limiting = 2; }
-    else if (ok[0]) { zone[s] = 3; limiting = 1; }
-    else if (ok[1] || ok[2]) { zone[s] = 6; limiting = 0; }
-    else {
-      for (let c = 1; c < 3; c++) if (worst[c] > worst[limiting]) limiting = c;
-      zone[s] = FACTOR[worstTest[limiting]] === 3 ? 1 : 2;
-    }
-    factor[s] = FACTOR[worstTest[limiting]];
-    option[s] = limiting;
-  }
-  return { zone, factor, option };
+/** Limits of every test, cover by cover, in whole steps of the test; halves upwards, as in the study. */
+SF.limitsInSteps = (rule, limits) => rule.covers.map((_, c) =>
+  rule.tests.map((test) => Math.floor(limits[test.limits[c]] / test.step + 0.5)));
+
+/** Margin of a test as a share of its limit, above zero passes; infinite where waived, NaN where unknown. */
+SF.margin = function (test, steps, limit, irrigated) {
+  if (Number.isNaN(steps)) return NaN;
+  if (irrigated && test.waived_if_irrigated) return Infinity;
+  return (test.at_least ? steps - limit : limit - steps) / Math.max(limit, test.floor);
+};
+
+/** Places of one kind (site, field) with their tested values, from the unpacked arrays. */
+SF.place = function (rule, arrays, kind, irrigated) {
+  const rated = arrays[kind + "_rated"];
+  const n = rated.length;
+  const values = rule.tests.map((test) => arrays[kind + "_" + test.name]);
+  const covers = rule.covers.length;
+  const byTarget = values.map((one) => one.length > covers * n);
+  const steps = function (k, c, p, target) {
+    const value = values[k][((byTarget[k] ? target * covers : 0) + c) * n + p];
+    return value === rule.missing ? NaN : value;
+  };
+  return { n, rated, irrigated, steps };
 };
 
 /**
- * Give every field the zone with the largest share of its rated area, and what limits most of that zone (ties to the drier zone,
- * then to the first reason by name, as in the study).
+ * Judge places: their zone, what limits it and by how much. Ties go to the first test and the first cover.
  *
- * @param {object} cover  count (field), site and share (one after the other)
- * @param {function} zonesOf  field -> {zone, factor, option} by site
- * @param {number} ratedMin  below this rated share a field is not rated
+ * @param {object} rule  covers, tests, zones in the order in which they are tried, not_rated
+ * @param {object} place  n; steps(test, cover, place, target): whole steps or NaN; rated, irrigated: a byte by place
+ * @param {Array<object>} limits  by name: of dryland, of irrigated ground
+ * @param {number} target  position of the planting-water target
+ * @returns {object} by place: zone code; cover and test that limit it and the answer by position, -1 for none; margin
  */
-SF.fieldZones = function (cover, zonesOf, ratedMin) {
-  const n = cover.count.length;
-  const zone = new Uint8Array(n);
-  const factor = new Uint8Array(n);
-  const share = new Float64Array(8);
-  const reason = new Float64Array(16);
-  // Reasons by name: factor (none, season, water, winter), then cover (none, early, late, winter-killed).
-  const RANK = [0, 1, 3, 2];
-  const COVER_RANK = [3, 1, 2, 0];
-  for (let f = 0, k = 0; f < n; f++) {
-    const sites = zonesOf(f);
-    const start = k;
-    const stop = k + cover.count[f];
-    share.fill(0);
-    for (; k < stop; k++) share[sites.zone[cover.site[k]]] += cover.share[k];
-    let best = 7;
-    let rated = 0;
-    for (let z = 6; z > 0; z--) {
-      rated += share[z];
-      if (share[z] > 0 && (best === 7 || share[z] >= share[best])) best = z;
+SF.judge = function (rule, place, limits, target) {
+  const { n } = place;
+  const zone = new Uint8Array(n).fill(rule.not_rated);
+  const cover = new Int8Array(n).fill(-1);
+  const test = new Int8Array(n).fill(-1);
+  const answer = new Int8Array(n).fill(-1);
+  const margin = new Float64Array(n).fill(NaN);
+  const steps = limits.map((one) => SF.limitsInSteps(rule, one));
+  const least = (row, among) => among.reduce((best, k) => (row[k] < row[best] ? k : best), among[0]);
+  const every = rule.tests.map((_, k) => k);
+  for (let p = 0; p < n; p++) {
+    const wet = place.irrigated[p];
+    const margins = rule.covers.map((_, c) =>
+      rule.tests.map((row, k) => SF.margin(row, place.steps(k, c, p, target), steps[wet][c][k], wet)));
+    if (!place.rated[p] || margins.some((row) => row.some(Number.isNaN))) continue;
+    const fits = margins.map((row) => row.every((m) => m >= 0));
+    const eligible = (c, row) => row.some_passes.every((k) => margins[c][k] >= 0);
+    const found = rule.zones.find((row) => row.fits_all.every((c) => fits[c])
+      && (!row.fits_any.length || row.fits_any.some((c) => fits[c])) && fits.some((_, c) => eligible(c, row)));
+    zone[p] = found.code;
+    if (found.limit_covers.length) {
+      const worst = margins.map((row, c) => (eligible(c, found) ? row[least(row, found.limit_tests)] : -Infinity));
+      cover[p] = found.limit_covers.reduce((best, c) => (worst[c] > worst[best] ? c : best));
+      test[p] = least(margins[cover[p]], found.limit_tests);
+      margin[p] = worst[cover[p]];
     }
-    zone[f] = rated >= ratedMin - SF.TOLERANCE ? best : 7;
-    if (zone[f] === 7) continue;
-    reason.fill(0);
-    for (let j = start; j < stop; j++) {
-      const s = cover.site[j];
-      if (sites.zone[s] === zone[f]) reason[4 * RANK[sites.factor[s]] + COVER_RANK[sites.option[s]]] += cover.share[j];
+    const choice = found.answers.find((c) => fits[c]);
+    if (choice !== undefined) {
+      answer[p] = choice;
+      margin[p] = margins[choice][least(margins[choice], every)];
     }
-    let first = 0;
-    for (let r = 1; r < 16; r++) if (reason[r] > reason[first] + SF.TOLERANCE) first = r;
-    factor[f] = RANK.indexOf(first >> 2);
   }
-  return { zone, factor };
+  return { zone, cover, test, answer, margin };
 };
+
+/** The tests of one place under the limits that are tried, cover by cover: value and limit in their unit, and whether passed. */
+SF.verdicts = function (rule, place, limits, target, p) {
+  const wet = place.irrigated[p];
+  const steps = SF.limitsInSteps(rule, limits[wet]);
+  return rule.covers.map((_, c) => rule.tests.map((test, k) => {
+    const value = place.steps(k, c, p, target);
+    return { test, name: test.limits[c], value: value * test.step, limit: steps[c][k] * test.step,
+      passed: SF.margin(test, value, steps[c][k], wet) >= 0 };
+  }));
+};
+
+/* Words of the verdicts, as in pipelines/show/verdict_words.py ------------------------------------------------------- */
+
+/** Value and limit as they are read; a value that misses its limit never looks as if it met it. */
+SF.verdictNumbers = function ({ test, name, value, limit, passed }) {
+  const depth = name.endsWith("_mm");
+  let shown;
+  let least;
+  if (depth) [shown, least] = [value, limit].map((mm) => (US() ? nice(mm / 25.4, 0.1) : nice(mm, 1)));
+  else {
+    const exact = limit * SF.data.seasons;
+    least = test.at_least ? Math.ceil(exact - 1e-9) : Math.floor(exact + 1e-9);
+    shown = nice(value * SF.data.seasons, 1);
+    if (passed) shown = test.at_least ? Math.max(shown, least) : Math.min(shown, least);
+  }
+  const text = depth ? SF.depth(limit) : SF.digits(least, 0);
+  if (!passed && (test.at_least ? shown >= least : shown <= least)) return [SF.t("verdict." + (test.at_least ? "under" : "over"), { limit: text }), text];
+  return [depth ? SF.depth(value) : SF.digits(shown, 0), text];
+};
+
+/** For each cover, which tests it fails, or that it passes. */
+SF.byCover = (verdicts) => verdicts.map((tests) => tests.filter((v) => !v.passed).map((v) => {
+  const [value, limit] = SF.verdictNumbers(v);
+  return SF.t("verdict.clause." + v.name, { value, limit, total: SF.data.seasons });
+}).join("; ") || SF.t("verdict.fits"));
+
+/** The limiting test in a few words. */
+SF.limitWord = (rule, cover, test) => SF.t("verdict.short." + (test < 0 ? "none" : rule.tests[test].limits[cover]));

@@ -7,18 +7,16 @@ SF.COLUMNS = [
   { key: "field", sort: (f) => SF.field.field_id(f) },
   { key: "area", right: true, sort: (f) => SF.field.area_ha(f), write: (f) => SF.area(SF.field.area_ha(f), true) },
   { key: "zone", sort: (f) => SF.zones.field.zone[f] },
-  { key: "factor", sort: (f) => SF.factorWord(f), write: (f) => SF.factorWord(f) },
+  { key: "factor", sort: (f) => SF.limitOf(f), write: (f) => SF.limitOf(f) },
   { key: "gap", right: true, sort: (f) => SF.gapOf(f, SF.state.cover), write: (f) => SF.depth(SF.gapOf(f, SF.state.cover), true) },
   { key: "shortfall", right: true, sort: (f) => SF.shortfallOf(f, SF.state.cover),
     write: (f) => SF.digits(SF.shortfallOf(f, SF.state.cover) * 10, 1) },
-  { key: "water", right: true, sort: (f) => SF.waterOf(f, SF.state.cover + 1),
+  { key: "water", right: true, sort: (f) => SF.field.planting_water_mm_stubble(f) - SF.gapOf(f, SF.state.cover),
     write: (f) => SF.depth(SF.waterOf(f, SF.state.cover + 1), true) },
 ];
 
-SF.factorWord = function (f) {
-  const factor = SF.zones.field.factor[f];
-  return factor ? SF.t("factor." + ["", "season", "winter", "water"][factor]) : SF.t("factor.none");
-};
+SF.limitOf = (f) => SF.limitWord(SF.rule, SF.zones.field.cover[f], SF.zones.field.test[f]);
+SF.factorOf = (f) => (SF.zones.field.test[f] < 0 ? "none" : SF.rule.tests[SF.zones.field.test[f]].factor);
 
 const fold = (text) => text.toLocaleLowerCase(SF.data.language).normalize("NFKD").replace(/\p{M}/gu, "");
 
@@ -33,7 +31,7 @@ SF.applyFilter = function () {
   for (let f = 0; f < shown.length; f++) {
     const pass = (!wanted || SF.searchText[f].includes(wanted))
       && (!zone || SF.zones.field.zone[f] === zone)
-      && (factor === "" || SF.zones.field.factor[f] === Number(factor))
+      && (factor === "" || SF.factorOf(f) === factor)
       && (!ground || (ground === "irrigated") === (SF.field.irrigated(f) === 1));
     shown[f] = pass ? 1 : 0;
     count += shown[f];
@@ -125,26 +123,22 @@ SF.showRow = function (field) {
   return true;
 };
 
-/** Acres by zone: all ground, and the ground of the fields that pass the filter. */
+/** Ground by zone code, of sites [ha]. */
+SF.groundAreas = function (zone) {
+  const ground = new Float64Array(SF.data.zones.length + 1);
+  for (let s = 0; s < zone.length; s++) ground[zone[s]] += SF.site.area[s];
+  return ground;
+};
+
+/** By zone code: all ground, and area and number of the fields that pass the filter. */
 SF.zoneAreas = function () {
-  const ground = new Float64Array(8);
-  const { zone } = SF.zones.site;
-  for (let s = 0; s < SF.site.n; s++) ground[zone[s]] += SF.site.area[s];
-  const fields = new Float64Array(8);
-  const number = new Uint32Array(8);
-  const cover = SF.cover;
-  for (let f = 0, k = 0; f < cover.count.length; f++) {
-    const stop = k + cover.count[f];
-    if (!SF.state.shown[f]) { k = stop; continue; }
-    number[SF.zones.field.zone[f]] += 1;
-    const sites = SF.zonesOf(f).zone;
-    const area = SF.field.area_ha(f);
-    let known = 0;
-    for (; k < stop; k++) {
-      fields[sites[cover.site[k]]] += area * cover.share[k];
-      known += cover.share[k];
-    }
-    fields[7] += area * Math.max(0, 1 - known);
-  }
+  const ground = SF.groundAreas(SF.zones.site.zone);
+  const fields = new Float64Array(ground.length);
+  const number = new Uint32Array(ground.length);
+  SF.zones.field.zone.forEach((code, f) => {
+    if (!SF.state.shown[f]) return;
+    number[code] += 1;
+    fields[code] += SF.field.area_ha(f);
+  });
   return { ground, fields, number };
 };

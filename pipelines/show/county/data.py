@@ -1,4 +1,4 @@
-"""What the county page carries: field outlines as integer steps, one table of fields, one packed table of sites."""
+"""What the county page carries: field outlines as integer steps, one table of fields, values by site and field."""
 
 from __future__ import annotations
 
@@ -10,15 +10,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import shapely
+import xarray as xr
 from geopandas import GeoDataFrame
+from numpy.typing import ArrayLike
 
-from geo.options import COVERS, OPTIONS
+from geo.options import COVERS
+from geo.rating import NOT_RATED, TEST_ROWS, TESTS, ZONE_CODES, in_steps, test_values
 from pipelines.run.result import StudyResult
 
-FACTORS = ("", "season", "winter", "water")
 SIMPLIFY_M = 1.5
-SHARE_STEPS = 32768
-"""Shares of a field are stored in steps of 1/32768: halves and quarters stay exact, so ties stay ties."""
+MISSING = -32768
+"""A tested value that is not known."""
+_BY_TARGET = {"shortfall_years": "shortfall_by_target"}
+"""Tested outcomes that depend on the planting-water target, and where they are given for every target."""
 
 
 def outline_steps(fields: GeoDataFrame, west: float, north: float, tolerance_m: float = SIMPLIFY_M) -> list[int]:
@@ -61,44 +65,43 @@ def outline_steps(fields: GeoDataFrame, west: float, north: float, tolerance_m: 
 def field_columns(fields: GeoDataFrame) -> dict[str, dict[str, Any]]:
     """Return the property table by column.
 
-    Text stands as it is (``v``) or as a number into a list of words (``n``, ``words``); numbers are whole multiples
-    of 1 / ``k``, one higher so that 0 stands for a missing value, written by `text_of_integers`.
+    Text is given as it is (``v``) or as a number into a list of words (``n``, ``words``); numbers are whole multiples
+    of 1 / ``k``, one higher so that 0 marks a missing value, written by `text_of_integers`.
     """
     columns: dict[str, dict[str, Any]] = {}
 
-    def text(name: str, source: str | None = None) -> None:
-        columns[name] = {"v": fields[source or name].fillna("").astype(str).tolist()}
+    def text(name: str) -> None:
+        columns[name] = {"v": fields[name].fillna("").astype(str).tolist()}
 
     def word(name: str) -> None:
         codes, words = pd.factorize(fields[name].fillna("").astype(str))
         columns[name] = {"n": text_of_integers(codes), "words": list(words)}
 
-    def number(name: str, scale: int, source: str | None = None) -> None:
-        values = fields[source or name].to_numpy(dtype=float)
-        known = np.isfinite(values)
-        whole = np.rint(np.where(known, values, 0) * scale).astype(np.int64)
-        whole = np.where(known, whole + (whole >= 0), 0)
-        columns[name] = {"n": text_of_integers(whole), "k": scale}
+    def number(name: str, scale: int = 1, values: ArrayLike | None = None) -> None:
+        whole = in_steps(np.asarray(fields[name] if values is None else values, float), 1.0 / scale)
+        known = np.isfinite(whole)
+        whole = np.where(known, whole, 0).astype(np.int64)
+        columns[name] = {"n": text_of_integers(np.where(known, whole + (whole >= 0), 0)), "k": scale}
 
     text("field_id")
     text("name")
     word("previous_crop")
     word("next_crop")
-    number("irrigated", 1)
+    number("irrigated")
     number("area_ha", 100)
-    number("zone_code", 1)
-    factors = [FACTORS.index(f) if f in FACTORS else 0 for f in fields["limiting_factor"]]
-    columns["factor"] = {"n": text_of_integers(np.array(factors) + 1), "k": 1}
+    number("zone_code")
+    number("limiting_cover", values=[COVERS.index(o) if o else np.nan for o in fields["limiting_option"]])
+    number("limiting_test", values=[TESTS.index(t) if t else np.nan for t in fields["limiting_test"]])
+    number("largest_zone", values=[ZONE_CODES[zone] for zone in fields["largest_zone"]])
+    number("largest_zone_share", 1000)
     number("capacity_mm", 10)
-    for option in OPTIONS:
-        number(f"planting_water_mm_{option}", 10)
+    number("planting_water_mm_stubble", 10)
     for option in COVERS:
         number(f"planting_gap_mm_{option}", 10)
         number(f"shortfall_years_{option}", 1000)
-    number("latest_termination_day", 1)
-    number("first_freeze_day", 1)
+    number("latest_termination_day")
+    number("first_freeze_day")
     number("agreement", 1000)
-    number("seeding_rate_factor", 100)
     return columns
 
 
@@ -124,55 +127,57 @@ def text_of_integers(values: Iterable[int]) -> str:
 
 
 def site_arrays(result: StudyResult) -> dict[str, np.ndarray]:
-    """Return every value by site that the page draws or tests, in the precision that the zones were made from.
-
-    Arrays of several covers or targets run site by site within each cover: shape (cover, site) or
-    (target, cover, site).
-    """
-    outcomes, rules = result.outcomes, result.settings.get("rules", {})
-    covers = list(COVERS)
-
-    def by_option(name: str, options: list[str]) -> np.ndarray:
-        values = outcomes[name].sel(option=options)
-        if "quantile" in values.dims:
-            values = values.sel(quantile=0.5, method="nearest")
-        return _exact(values.transpose("option", "site").values)
-
-    winter = np.stack(
-        [
-            outcomes["winterkill_years" if c == "winter_killed" else "survival_years"].sel(option=c).values
-            for c in covers
-        ]
-    )
-    shortfall = outcomes["shortfall_by_target"].sel(option=covers).transpose("target", "option", "site").values.copy()
-    targets, study = target_steps(result)
-    if len(targets) > shortfall.shape[0]:
-        shortfall = np.insert(shortfall, study, 0, axis=0)
-    shortfall[study] = outcomes["shortfall_years"].sel(option=covers).transpose("option", "site").values
-    zones = result.zones
-    units = pd.factorize(result.sites["map_unit_id"])[0]
+    """Return what the page draws by site besides the tested values; water is that of stubble."""
+    outcomes, sites = result.outcomes, result.sites
     return {
-        "season": by_option("cover_ok_years", covers),
-        "winter": _exact(winter),
-        "gap": by_option("planting_gap_mm", covers),
-        "shortfall": _exact(shortfall),
-        "rated": result.sites["rated_share"].to_numpy(float) >= float(rules.get("rated_share_min", 0.5)) - 1e-9,
-        "water": by_option("planting_water_mm", list(OPTIONS)).astype(np.float32),
+        "water": outcomes["planting_water_mm"].sel(option="stubble", stat="mean").values.astype(np.float32),
         "latest": outcomes["latest_termination_day"].values.astype(np.float32),
-        "freeze": outcomes["first_freeze_day"].sel(quantile=0.5, method="nearest").values.astype(np.float32),
-        "agreement": outcomes["agreement"].values.astype(np.float32),
+        "freeze": outcomes["first_freeze_day"].sel(quantile=0.5).values.astype(np.float32),
+        "agreement": result.zones["agreement"].to_numpy(np.float32),
         "capacity": outcomes["capacity_mm"].values.astype(np.float32),
-        "zone": zones["zone_code"].to_numpy(np.uint8),
-        "factor": np.array([FACTORS.index(f) if f in FACTORS else 0 for f in zones["limiting_factor"]], np.uint8),
-        "area": result.sites["area_ha"].to_numpy(np.float32),
-        "map_unit": units.astype(np.uint32),
+        "area": sites["area_ha"].to_numpy(np.float32),
+        "map_unit": pd.factorize(sites["map_unit_id"])[0].astype(np.uint32),
     }
+
+
+def judged_arrays(result: StudyResult) -> dict[str, np.ndarray]:
+    """Return the tested values by site and by field, and whether each place is rated.
+
+    Returns
+    -------
+    dict
+        ``site_<test>`` and ``field_<test>``: int16 whole steps of the test, `MISSING` where unknown, shape
+        (cover, place), or (target, cover, place) where the value depends on the planting-water target;
+        ``site_rated`` and ``field_rated``: False where a place has no zone, whatever the limits are.
+    """
+    arrays: dict[str, np.ndarray] = {}
+    places = (("site", result.outcomes, result.zones), ("field", result.field_outcomes, result.fields))
+    for place, outcomes, table in places:
+        own = test_values(outcomes)
+        for k, test in enumerate(TEST_ROWS):
+            value = own[:, :, k].T
+            if set(test.values) <= set(_BY_TARGET):
+                value = _by_target(result, outcomes, _BY_TARGET[test.values[0]], value)
+            steps = in_steps(value, test.step)
+            arrays[f"{place}_{test.name}"] = np.where(np.isnan(steps), MISSING, steps).astype(np.int16)
+        arrays[f"{place}_rated"] = table["zone_code"].to_numpy() != NOT_RATED
+    return arrays
+
+
+def _by_target(result: StudyResult, outcomes: xr.Dataset, name: str, own: np.ndarray) -> np.ndarray:
+    """Return (target, cover, place), at the study's own target exactly what the study tested."""
+    values = outcomes[name].sel(option=list(COVERS)).transpose("target", "option", ...).values.astype(float)
+    targets, place = target_steps(result)
+    if len(targets) > len(values):
+        return np.insert(values, place, own, axis=0)
+    values[place] = own
+    return values
 
 
 def target_steps(result: StudyResult) -> tuple[list[float], int]:
     """Return the planting-water targets that the page offers (share of capacity) and the place of the study's own."""
     targets = [float(t) for t in result.outcomes["target"].values]
-    own = float(result.settings.get("rules", {}).get("target_share", 0.5))
+    own = float(result.settings["rules"]["target_share"])
     for place, target in enumerate(targets):
         if abs(target - own) < 1e-6:
             return targets, place
@@ -180,23 +185,13 @@ def target_steps(result: StudyResult) -> tuple[list[float], int]:
     return [*targets[:place], own, *targets[place:]], place
 
 
-def coverage_arrays(result: StudyResult) -> dict[str, np.ndarray]:
-    """Return the share of each field in each site, field by field: number of sites, their numbers, their shares."""
-    coverage = result.coverage.tocsr()
-    return {
-        "cover_count": np.diff(coverage.indptr).astype(np.uint32),
-        "cover_site": coverage.indices.astype(np.uint32),
-        "cover_share": np.rint(np.clip(coverage.data, 0, 1) * SHARE_STEPS).astype(np.uint16),
-    }
-
-
 def pack(arrays: dict[str, np.ndarray]) -> dict[str, Any]:
-    """Pack arrays into one compressed text: bytes of equal weight stand together, which packs floats well.
+    """Pack arrays into one compressed text: bytes of equal weight lie together, which packs well.
 
     Returns
     -------
     dict
-        ``parts``: name, type (``f4``, ``f8``, ``u1``, ``u2``, ``u4``) and length of each array in order;
+        ``parts``: name, type (such as ``f4``, ``i2``, ``u1``) and length of each array in order;
         ``data``: base64 of the zlib stream.
     """
     parts, chunks = [], []
@@ -208,8 +203,3 @@ def pack(arrays: dict[str, np.ndarray]) -> dict[str, Any]:
         parts.append([name, f"{flat.dtype.kind}{flat.dtype.itemsize}", int(flat.size)])
         chunks.append(flat.view(np.uint8).reshape(flat.size, flat.dtype.itemsize).T.tobytes())
     return {"parts": parts, "data": base64.b64encode(zlib.compress(b"".join(chunks), 9)).decode("ascii")}
-
-
-def _exact(values: np.ndarray) -> np.ndarray:
-    """Keep single precision where the outcomes have it: wider would change no test, narrower could."""
-    return values if values.dtype == np.float32 else values.astype(np.float64)

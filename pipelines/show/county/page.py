@@ -1,23 +1,23 @@
-"""The words and the data of the county page: what stands in it before any script runs, and what the script reads."""
+"""The words and the data of the county page: what it shows before any script runs, and what the script reads."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-import numpy as np
 from geopandas import GeoDataFrame
 from markupsafe import Markup, escape
 
 from geo.errors import WHOLE_STUDY
 from geo.options import COVERS, OPTIONS
+from geo.rating import FACTOR_OF_TEST, RECOMMENDED_OPTION, TEST_ROWS, rule_data
 from pipelines.run.result import StudyResult
 from pipelines.show.county.data import (
-    FACTORS,
-    SHARE_STEPS,
-    coverage_arrays,
+    MISSING,
     field_columns,
+    judged_arrays,
     outline_steps,
     pack,
     site_arrays,
@@ -37,23 +37,69 @@ from pipelines.show.county.images import (
     warp_sites,
     zone_png,
 )
+from pipelines.show.field.page import field_file_name
 from pipelines.show.legend import ZoneStyle, zone_legend
-from pipelines.show.page_templates import template
+from pipelines.show.verdict_words import VerdictWords
 from pipelines.study.input_facts import source_facts
 from pipelines.study.units import Units, convert
 from pipelines.study.words import Catalogue
 
 LAYERS = ("zone", "gap", "shortfall", "water", "latest", "freeze", "agreement", "capacity")
 _PROBLEM_ROWS = 200
-_RULES = {
-    "season_min": 0.7, "winterkill_min": 0.9, "survival_min": 0.7, "planting_gap_max_mm": 38.1, "shortfall_max": 0.2,
-    "rated_share_min": 0.5,
-}  # fmt: skip
+CAUTIONS = ("insurance", "herbicide", "nitrate", "prussic", "planting", "local")
+
+
+def lead(area_ha: Mapping[str, float], units: Units) -> str:
+    """Say what fits on how much ground, from hectares by zone."""
+    words = units.words
+    rated = sum(area for zone, area in area_ha.items() if zone != "not_rated")
+    if rated <= 0:
+        return words.t("county.lead_none")
+    by_option = {option: 0.0 for option in OPTIONS}
+    for zone, area in area_ha.items():
+        if option := RECOMMENDED_OPTION[zone]:
+            by_option[option] += area
+    fits = by_option["winter_killed"]
+    return words.t(
+        "county.lead", fits=units.area(fits), rated=units.area(rated), percent=units.percent(fits / rated),
+        stubble=units.area(by_option["stubble"]), overwintering=units.area(by_option["overwinter_early"]),
+    )  # fmt: skip
+
+
+def zone_rows(zones: list[ZoneStyle]) -> list[dict[str, Any]]:
+    """Return code, words and picture of each zone, for a legend that needs no script."""
+    return [
+        {"code": z.code, "key": z.key, "label": z.label, "plain": z.plain, "swatch": data_uri(swatch_png(z))}
+        for z in zones
+    ]
+
+
+def notes(units: Units, bonus: float, weeds: bool, cautions: tuple[str, ...] = CAUTIONS) -> list[tuple[str, str]]:
+    """Return what is said beside every map: name and text of each note.
+
+    Parameters
+    ----------
+    units : Units
+    bonus : float
+        Largest share of water that a mix is let off using, 0 by default.
+    weeds : bool
+        Whether weeds grow in the stubble of the study.
+    cautions : tuple of str
+        Keys of the general cautions to list at the end.
+    """
+    words = units.words
+    evidence = words.t("county.notes.evidence_text")
+    if bonus > 0:
+        evidence = words.t("county.notes.evidence_bonus", bonus=units.percent(bonus))
+    own = ["weedy"] * weeds + ["doubt", "erosion"]
+    keys = [f"county.notes.{key}" for key in own] + [f"caution.{key}" for key in cautions]
+    rest = [(words.t(f"{key}_name"), words.t(f"{key}_text")) for key in keys]
+    return [(words.t("county.notes.evidence_name"), evidence), *rest]
 
 
 @dataclass
 class CountyPage:
-    """Everything that stands in the county page of one study.
+    """Everything that the county page of one study holds.
 
     Attributes
     ----------
@@ -84,58 +130,49 @@ class CountyPage:
         """Units of the study, for what is written before any script runs."""
         return Units(str(self.result.settings.get("units", "us")), self.words)
 
-    @cached_property
-    def rules(self) -> dict[str, float]:
-        """Thresholds of the study."""
-        return {k: float(self.result.settings.get("rules", {}).get(k, v)) for k, v in _RULES.items()}
+    def rules(self, table: str) -> dict[str, float]:
+        """Return the limits of the tests from ``rules`` or ``irrigated_rules`` of the settings."""
+        names = {name for test in TEST_ROWS for name in test.limits}
+        return {name: float(self.result.settings[table][name]) for name in sorted(names)}
 
     @cached_property
-    def irrigated_rules(self) -> dict[str, float]:
-        """Thresholds of the study for irrigated fields, where they differ."""
-        own = self.result.settings.get("irrigated_rules", {})
-        return {k: float(own.get(k, v)) for k, v in self.rules.items()}
-
-    @cached_property
-    def seasons(self) -> int:
-        """Seasons of weather that were simulated."""
-        counts = self.result.provenance.get("counts", {})
-        return int(self.result.outcomes.attrs.get("seasons", counts.get("seasons", 10)))
+    def verdicts(self) -> VerdictWords:
+        """The words of the verdicts, in the units of the study."""
+        return VerdictWords(self.words, self.units, self.result.seasons)
 
     def t(self, key: str, **values: object) -> str:
         """Return a text of the county page."""
         return self.words.t(f"county.{key}", **values)
 
-    def ground_ha(self) -> np.ndarray:
-        """Area of all ground by zone code, 0-7 [ha]."""
-        codes = self.result.zones["zone_code"].to_numpy(int)
-        return np.bincount(codes, weights=self.result.sites["area_ha"].to_numpy(float), minlength=8)
+    def ground_ha(self) -> dict[str, float]:
+        """Return the area of all ground by zone [ha]."""
+        area = self.result.sites["area_ha"].groupby(self.result.zones["zone"]).sum()
+        return {z.key: float(area.get(z.key, 0.0)) for z in self.zones}
 
-    def field_ground_ha(self) -> np.ndarray:
-        """Area of the fields by zone code, 0-7, split among zones [ha]."""
-        fields = self.result.fields
-        area = fields["area_ha"].to_numpy(float)
-        parts = [0.0] + [float(area @ fields[f"share_{z.key}"].to_numpy(float)) for z in self.zones]
-        parts[7] += float(area.sum()) - sum(parts)
-        return np.array(parts)
+    def field_ha(self) -> dict[str, float]:
+        """Return the area of the fields by their zone [ha]."""
+        area = self.result.fields.groupby("zone")["area_ha"].sum()
+        return {z.key: float(area.get(z.key, 0.0)) for z in self.zones}
 
     def data(self, field_page_url: str) -> dict[str, Any]:
         """Return what the script reads; plain JSON types."""
         result, raster = self.result, self.raster
         targets, own = target_steps(result)
         rows, columns = raster.site.shape
-        common = {f"common.{k}": v for k, v in self.words.under("common").items()}
+        more = {f"{head}.{k}": v for head in ("common", "verdict") for k, v in self.words.under(head).items()}
         return {
             "language": self.words.language,
             "units": self.units.system,
-            "seasons": self.seasons,
-            "words": self.words.under("county") | common,
+            "seasons": self.result.seasons,
+            "words": self.words.under("county") | more,
             "months": list(self.words.items("common.months")),
             "zones": [
                 {"code": z.code, "label": z.label, "plain": z.plain, "colour": z.colour, "pattern": z.pattern,
                  "ink": ink(z.rgb)} for z in self.zones
             ],
-            "rules": self.rules,
-            "irrigated_rules": self.irrigated_rules,
+            "rule": rule_data() | {"missing": MISSING},
+            "rules": self.rules("rules"),
+            "irrigated_rules": self.rules("irrigated_rules"),
             "targets": targets,
             "target": own,
             "page_url": field_page_url,
@@ -153,47 +190,45 @@ class CountyPage:
         }  # fmt: skip
 
     def more_data(self) -> dict[str, Any]:
-        """Return what the script reads after the first drawing: the squares and the table of sites."""
+        """Return what the script reads after the first drawing: the squares and the values by site and field."""
         keys = self.result.sites.drop_duplicates("map_unit_id")
         return {
             "map_units": [[str(s), str(n)] for s, n in zip(keys["symbol"], keys["name"], strict=True)],
-            "share_steps": SHARE_STEPS,
             "site_picture": data_uri(site_png(self.raster)),
-            "packed": pack(site_arrays(self.result) | coverage_arrays(self.result)),
+            "packed": pack(site_arrays(self.result) | judged_arrays(self.result)),
         }
 
-    def body(self, map_id: str) -> str:
-        """Return the body of the page, every value escaped."""
+    def content(self) -> dict[str, Any]:
+        """Return what the template of the page asks for; plain text, which the template escapes."""
         result, units, t = self.result, self.units, self.t
-        ground, inside = self.ground_ha(), self.field_ground_ha()
-        zones = [
-            {"code": z.code, "label": z.label, "plain": z.plain, "swatch": data_uri(swatch_png(z)),
-             "ground": units.area(ground[z.code]).text, "fields": units.area(inside[z.code]).text} for z in self.zones
-        ]  # fmt: skip
+        ground, inside = self.ground_ha(), self.field_ha()
         problems = result.problems
-        inputs = result.provenance.get("inputs", [])
+        name = str(result.settings.get("name", ""))
         frame, frame_place = map_frame(self.raster, units, self.words)
-        return template("county_body.html.j2").render(
+        return dict(
             t=t,
             common=lambda key, **values: self.words.t(f"common.{key}", **values),
-            map_id=map_id,
-            study=str(result.settings.get("name", "")),
-            lead=self._lead(ground),
+            language=self.words.language,
+            study=name,
+            lead=lead(ground, units),
             field_count=f"{len(result.fields):,}",
-            seasons=self.seasons,
+            seasons=self.result.seasons,
             ground=round(self.raster.ground_m),
             grid_m=round(abs(result.grid.resolution.y)),
             thinned=self.raster.ground_m > 1.2 * abs(result.grid.resolution.y),
-            invented="invented" in str(result.settings.get("name", "")).lower(),
+            invented="invented" in name.lower(),
             units=units.system,
             measured="measurements.html" if result.measured is not None else "",
             measured_link=self.words.t("measured.county"),
             layers=LAYERS,
             covers=COVERS,
             options=OPTIONS,
-            factors=FACTORS,
+            factors=tuple(dict.fromkeys(FACTOR_OF_TEST)),
             target_count=len(target_steps(result)[0]),
-            zones=zones,
+            zones=[
+                row | {"ground": units.area(ground[row["key"]]), "fields": units.area(inside[row["key"]])}
+                for row in zone_rows(self.zones)
+            ],
             picture_scale=self._picture_scale(),
             frame=frame,
             frame_place=frame_place,
@@ -204,7 +239,7 @@ class CountyPage:
             rule_lines=self._rule_lines(),
             sources=[
                 t("notes.source_row", layer=i.get("layer", ""), facts=", ".join(source_facts(i, self.words).values()))
-                for i in inputs
+                for i in result.provenance.get("inputs", [])
             ],
             problem_count=len(problems),
             problems=[
@@ -218,35 +253,16 @@ class CountyPage:
                 hash=str(result.provenance.get("study_hash", ""))[:12],
                 seed=result.provenance.get("seed", result.settings.get("seed", "")),
             ),
-        )  # fmt: skip
-
-    def field_table(self) -> str:
-        """Return the field table that a page without script shows; a browser with script passes over it."""
-        return template("county_fields.html.j2").render(
-            t=self.t,
-            field_count=f"{len(self.result.fields):,}",
-            area_unit=self.units.area(0).unit,
-            depth_unit=self.units.depth(0).unit,
+            area_unit=units.area(0).unit,
+            depth_unit=units.depth(0).unit,
             static_rows=self._static_rows(),
-        )
+        )  # fmt: skip
 
     def _page_names(self) -> list[str] | None:
         """Names of the field pages where they differ from the ids (an id may hold anything, a file name may not)."""
-        from pipelines.show.field.page import field_file_name
-
         ids = [str(i) for i in self.result.fields["field_id"]]
         names = [field_file_name(i).removesuffix(".html") for i in ids]
         return None if names == ids else names
-
-    def _lead(self, ground: np.ndarray) -> str:
-        rated = ground[1:7].sum()
-        if rated <= 0:
-            return self.t("lead_none")
-        fits, area = ground[3:6].sum(), self.units.area
-        return self.t(
-            "lead", fits=area(fits).digits, rated=area(rated).text, percent=self.units.percent(fits / rated).text,
-            stubble=area(ground[1:3].sum()).text, overwintering=area(ground[6]).text,
-        )  # fmt: skip
 
     def _picture_scale(self) -> str:
         width = self.raster.site.shape[1] * self.raster.ground_m
@@ -254,44 +270,30 @@ class CountyPage:
         return self.t(key, width=f"{convert(width, 'meter', unit):.1f}")
 
     def _notes(self) -> list[tuple[str, str]]:
-        notes = [(self.t(f"notes.{k}_name"), self.t(f"notes.{k}_text")) for k in ("evidence", "doubt", "erosion")]
-        bonus = max(self.result.settings.get("mix_water_bonus", {}).values(), default=0.0)
-        if bonus > 0:
-            notes[0] = (notes[0][0], self.t("notes.evidence_bonus", bonus=self.units.percent(bonus)))
-        if self.result.settings.get("stubble_weeds"):
-            notes.insert(1, (self.t("notes.weedy_name"), self.t("notes.weedy_text")))
-        problems = self.result.problems
-        told = problems[problems["where"] == WHOLE_STUDY]
-        if len(told):
-            lines = [f"{p.what} {self.words.t('doubt.to_do', fix=p.fix)}" for p in told.itertuples()]
-            notes.insert(0, (self.words.t("doubt.title"), " ".join(lines)))
-        cautions = ("insurance", "herbicide", "nitrate", "prussic", "planting", "local")
-        return notes + [(self.words.t(f"caution.{k}_name"), self.words.t(f"caution.{k}_text")) for k in cautions]
+        settings = self.result.settings
+        bonus = max(settings.get("mix_water_bonus", {}).values(), default=0.0)
+        found = notes(self.units, bonus, bool(settings.get("stubble_weeds")))
+        doubts = self.result.problems[self.result.problems["where"] == WHOLE_STUDY]
+        if len(doubts):
+            lines = [f"{p.what} {self.words.t('doubt.to_do', fix=p.fix)}" for p in doubts.itertuples()]
+            found.insert(0, (self.words.t("doubt.title"), " ".join(lines)))
+        return found
 
     def _rule_lines(self) -> list[str]:
-        rules, percent = self.rules, self.units.percent
-        settings = self.result.settings.get("rules", {})
-        return [
-            self.t("notes.rule_season", cover=percent(float(settings.get("ground_cover_min", 0.3))),
-                   season=percent(rules["season_min"])),
-            self.t("notes.rule_winter", killed=percent(rules["winterkill_min"]),
-                   lives=percent(rules["survival_min"])),
-            self.t("notes.rule_water", gap=self.units.depth(rules["planting_gap_max_mm"]),
-                   shortfall=percent(rules["shortfall_max"]),
-                   target=percent(float(settings.get("target_share", 0.5)))),
-        ]  # fmt: skip
+        shown = {
+            name: self.units.depth(value) if name.endswith("_mm") else self.units.percent(value)
+            for name, value in self.result.settings["rules"].items()
+        }
+        return [self.t(f"notes.rule_{factor}", **shown) for factor in dict.fromkeys(FACTOR_OF_TEST)]
 
     def _static_rows(self) -> Markup:
         """Return the rows of the field table that a page without script shows, in short tags."""
         fields, rows = self.result.fields, []
-        numbers = zip(
-            fields["field_id"].astype(str), fields["name"].fillna("").astype(str), fields["area_ha"],
-            fields["zone_code"], fields["limiting_factor"], fields["planting_gap_mm_winter_killed"], strict=True,
-        )  # fmt: skip
-        words = {factor: str(escape(self.t(f"factor.{factor or 'none'}"))) for factor in FACTORS}
-        for field_id, name, area, code, factor, gap in numbers:
+        columns = ("field_id", "name", "area_ha", "zone_code", "limiting_option", "limiting_test",
+                   "planting_gap_mm_winter_killed")  # fmt: skip
+        for field_id, name, area, code, cover, test, gap in zip(*(fields[c] for c in columns), strict=True):
             title = f"<bdi>{escape(field_id)}</bdi>" + (f" <bdi>{escape(name)}</bdi>" if name else "")
-            water = self.units.depth(np.nan if code == 7 else gap).digits
-            cells = [self.units.area(area).digits, str(int(code)), words.get(factor, ""), water]
+            limit = escape(self.verdicts.short(cover, test))
+            cells = [self.units.area(area).digits, str(int(code)), limit, self.units.depth(gap).digits]
             rows.append(f"<tr><th>{title}<td>" + "<td>".join(cells))
         return Markup("\n".join(rows))
