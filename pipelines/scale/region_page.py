@@ -9,7 +9,6 @@ from urllib.parse import quote
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import rasterio
 import shapely
 from markupsafe import Markup
@@ -18,7 +17,8 @@ from rasterio.enums import Resampling
 from geo.ground import polygon_parts
 from pipelines.scale.region_layers import MOSAIC, seasons_of
 from pipelines.scale.swept import Swept
-from pipelines.show.county.images import WEB_MERCATOR, WebRaster, data_uri, swatch_png, zone_png
+from pipelines.show.county.images import WEB_MERCATOR, WebRaster, data_uri, zone_png
+from pipelines.show.county.page import lead, notes, zone_rows
 from pipelines.show.legend import ZoneStyle, zone_legend
 from pipelines.show.page_templates import template
 from pipelines.study.units import Units
@@ -39,48 +39,46 @@ def write_region_page(swept: Swept, size: tuple[int, int], path: Path) -> None:
     path : Path
         The page. It may lie in a staging folder: links count from the output folder.
     """
-    words = load_catalogue()
     page = template("region.html.j2", "pipelines.scale")
-    css = (files("pipelines.scale") / "templates" / "region.css").read_text(encoding="utf-8")
-    path.write_text(page.render(css=Markup(css), **_content(swept, size, words)), encoding="utf-8", newline="\n")
+    css = _text("pipelines.show", "assets", "county.css") + _text("pipelines.scale", "templates", "region.css")
+    path.write_text(page.render(css=css, **_content(swept, size, load_catalogue())), encoding="utf-8", newline="\n")
+
+
+def _text(package: str, folder: str, name: str) -> Markup:
+    return Markup((files(package) / folder / name).read_text(encoding="utf-8"))
 
 
 def _content(swept: Swept, size: tuple[int, int], words: Catalogue) -> dict[str, Any]:
     units = Units(swept.study.study.units, words)
-    other = Units("metric" if units.us else "us", words)
     zones = zone_legend(words)
     areas = swept.areas_ha()
+    total = float(areas.sum())
     done = swept.of("done")
-
-    def area(hectares: float) -> dict[str, str]:
-        return {"own": str(units.area(hectares)), "other": str(other.area(hectares))}
-
     seasons = seasons_of(done)
     return {
         "t": lambda key, **values: words.t(f"region.{key}", **values),
         "language": words.language,
         "name": swept.region.region.name,
-        "lead": _lead(areas, units, words),
+        "lead": lead(areas.to_dict(), units),
         "tiles_line": words.t(
             "region.tiles_line", done=len(done), tiles=len(swept.records), ground=f"{swept.study.map.resolution_m:g}",
             fields=f"{sum(r['counts']['fields'] for r in done):,}",
         ),
         "invented": words.t("common.invented") if "invented" in swept.region.region.name.lower() else "",
         "map": _map(swept, size, zones),
-        "zones": [_zone_row(z, areas, units, area) for z in zones],
-        "total": area(float(areas.sum())),
-        "rows": [_tile_row(r, zones, units, area) for r in swept.records if r["status"] == "done"],
+        "zones": [
+            row | {"area": units.area(areas[row["key"]]), "share": units.percent(areas[row["key"]] / total)}
+            for row in zone_rows(zones)
+        ],
+        "total": units.area(total),
+        "rows": [_tile_row(r, zones, units) for r in done],
         "missing": [_missing_row(r, words) for r in swept.records if r["status"] != "done"],
         "seams": words.t("region.seams", seasons=", ".join(map(str, seasons))) if len(seasons) > 1 else "",
-        "notes": words.t("county.notes.title"),
-        "cautions": [
-            (words.t("county.notes.evidence_name"), _evidence(float(swept.about["mix_water_bonus"]), units, words)),
-            (words.t("county.notes.doubt_name"), words.t("county.notes.doubt_text")),
-            (words.t("caution.insurance_name"), words.t("caution.insurance_text")),
-            (words.t("caution.herbicide_name"), words.t("caution.herbicide_text")),
-            (words.t("county.notes.erosion_name"), words.t("county.notes.erosion_text")),
-            (words.t("caution.local_name"), words.t("caution.local_text")),
-        ],
+        "notes_title": words.t("county.notes.title"),
+        "notes": notes(
+            units, float(swept.about["mix_water_bonus"]), bool(swept.about["stubble_weeds"]),
+            ("insurance", "herbicide", "local"),
+        ),
         "footer": words.t(
             "region.footer", program=swept.about["program"], date=swept.about["started"][:10],
             hash=swept.about["region_hash"][:12], seed=swept.about["seed"],
@@ -88,44 +86,18 @@ def _content(swept: Swept, size: tuple[int, int], words: Catalogue) -> dict[str,
     }  # fmt: skip
 
 
-def _evidence(bonus: float, units: Units, words: Catalogue) -> str:
-    if bonus > 0:
-        return words.t("county.notes.evidence_bonus", bonus=units.percent(bonus))
-    return words.t("county.notes.evidence_text")
-
-
-def _lead(areas: pd.Series, units: Units, words: Catalogue) -> str:
-    rated = float(areas.sum() - areas["not_rated"])
-    if rated <= 0:
-        return words.t("region.lead_none")
-    fits = float(areas[["winter_killed", "winter_killed_or_early", "either"]].sum())
-    return words.t(
-        "region.lead", fits=units.area(fits), rated=units.area(rated), percent=units.percent(fits / rated),
-        stubble=units.area(float(areas[["stubble_water", "stubble_season"]].sum())),
-        overwintering=units.area(float(areas["overwintering"])),
-    )  # fmt: skip
-
-
-def _zone_row(zone: ZoneStyle, areas: pd.Series, units: Units, area: Any) -> dict[str, Any]:
-    hectares, total = float(areas[zone.key]), float(areas.sum())
-    return {
-        "code": zone.code, "label": zone.label, "plain": zone.plain, "swatch": data_uri(swatch_png(zone)),
-        "area": area(hectares), "share": str(units.percent(hectares / total)) if total else "",
-    }  # fmt: skip
-
-
-def _tile_row(record: dict[str, Any], zones: list[ZoneStyle], units: Units, area: Any) -> dict[str, Any]:
+def _tile_row(record: dict[str, Any], zones: list[ZoneStyle], units: Units) -> dict[str, Any]:
     found = record["areas_ha"]
     total = sum(found.values())
     bars, left = [], 0.0
     for zone in zones:
         width = 100 * found.get(zone.key, 0.0) / total if total else 0.0
         if width > 0:
-            told = f"{zone.code} {zone.label}: {units.percent(width / 100)}"
-            bars.append({"x": round(left, 2), "width": round(width, 2), "colour": zone.colour, "words": told})
+            words = f"{zone.code} {zone.label}: {units.percent(width / 100)}"
+            bars.append({"x": round(left, 2), "width": round(width, 2), "colour": zone.colour, "words": words})
         left += width
     return {
-        "name": record["name"], "href": _link(record["tile"]), "area": area(total), "bars": bars,
+        "name": record["name"], "href": _link(record["tile"]), "area": units.area(total), "bars": bars,
         "fields": f"{record['counts']['fields']:,}",
     }  # fmt: skip
 

@@ -95,7 +95,8 @@ def sweep(
             "started": started.strftime("%Y-%m-%dT%H:%M:%SZ"), "region_hash": digests["region"],
             "study_hash": digests["study"], "tables_hash": tables.digest, "seed": study.study.seed,
             "mix_water_bonus": max(float(m.get("mix_water_bonus", 0.0)) for m in tables.mixes.values()),
-            "workers": words, "inputs": inputs, "settings": study.model_dump(mode="json"),
+            "stubble_weeds": tables.weeds, "workers": words, "inputs": inputs,
+            "settings": study.model_dump(mode="json"),
         }  # fmt: skip
         swept = Swept(region, study, target, tiles, records, fresh, time.monotonic() - clock, about)
         join(swept, partial(report, "joining"))

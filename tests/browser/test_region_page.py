@@ -55,7 +55,7 @@ def region_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     study = SimpleNamespace(study=SimpleNamespace(units="us"), map=SimpleNamespace(resolution_m=30.0))
     about = {
         "program": "springfill 0", "started": "2026-01-01T00:00:00Z", "region_hash": "0" * 64, "seed": 1,
-        "mix_water_bonus": 0.0,
+        "mix_water_bonus": 0.0, "stubble_weeds": False,
     }  # fmt: skip
     tiles = Tiles(gpd.GeoDataFrame({"tile": ids, "name": ids}, geometry=shapes, crs="EPSG:5070"))
     region = SimpleNamespace(region=SimpleNamespace(name=f"Twelve (invented) {HOSTILE}"))
