@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from geo.options import COVERS, OPTIONS
-from geo.rating import TEST_ROWS, TESTS
+from geo.rating import TEST_ROWS, TESTS, in_steps
 from pipelines.run.result import StudyResult
 from pipelines.show.explain import explain_field, open_result
 from pipelines.show.field.page import field_file_name, write_field_pages
@@ -91,8 +91,13 @@ def test_printed_stubble_less_printed_cover_is_the_printed_gap(study: Study) -> 
             water, gap = number(row[2]), number(row[3])
             assert stubble - water == gap, (field_id, row)
             exact = rows.loc[field_id]
-            assert float(gap) == pytest.approx(exact[f"planting_gap_mm_{option}"] / unit, abs=0.5001 * digit)
-            assert float(water) == pytest.approx(exact[f"planting_water_mm_{option}"] / unit, abs=1.0001 * digit)
+            # What is printed is what the tests compare: whole steps of 0.1 mm.
+            known_stubble, known_gap = (
+                float(in_steps(exact[name], 0.1)) * 0.1
+                for name in ("planting_water_mm_stubble", f"planting_gap_mm_{option}")
+            )
+            assert float(gap) == pytest.approx(known_gap / unit, abs=0.5001 * digit)
+            assert float(water) == pytest.approx((known_stubble - known_gap) / unit, abs=1.0001 * digit)
 
 
 def test_what_is_said_of_each_cover_is_its_row_of_verdicts(study: Study) -> None:
