@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 
 import pandas as pd
@@ -12,7 +13,6 @@ from pipelines.scale.region_layers import (
     problem_rows,
     seasons_of,
     write_field_parts,
-    write_json,
     write_mosaic,
     write_store,
 )
@@ -20,7 +20,7 @@ from pipelines.scale.region_page import write_region_page
 from pipelines.scale.swept import Swept
 from pipelines.show.layers.about import layer_notes
 from pipelines.show.layers.tables import write_csv
-from pipelines.study.staging import staged
+from pipelines.study.staging import staged, write_whole
 
 _STEPS = 5
 
@@ -70,7 +70,7 @@ def join(swept: Swept, tell: Callable[[float, int], None]) -> None:
         write_csv(listed, stage / "problems.csv", "metric")
         write_region_page(swept, (rows, columns), stage / "index.html")
     tell(4, _STEPS)
-    write_json(out / "run.json", record)
+    write_whole(out / "run.json", json.dumps(record, indent=1, default=str, ensure_ascii=False))
     tell(_STEPS, _STEPS)
 
 

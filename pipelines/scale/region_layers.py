@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Sequence
 from pathlib import Path
@@ -150,8 +149,3 @@ def problem_rows(out: Path, tiles: Sequence[str]) -> pd.DataFrame:
 def seasons_of(records: Sequence[dict[str, Any]]) -> list[int]:
     """Return the different numbers of seasons that the tiles have: more than one where daily records differ."""
     return sorted({int(r["counts"]["seasons"]) for r in records})
-
-
-def write_json(path: Path, record: dict[str, Any]) -> None:
-    """Write a record, whole or not at all."""
-    write_whole(path, json.dumps(record, indent=1, default=str, ensure_ascii=False))
