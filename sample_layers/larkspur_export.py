@@ -14,7 +14,7 @@ from sample_layers.larkspur_frame import Frame
 from sample_layers.larkspur_soils import SQUARE_M_PER_ACRE, Row, Survey, as_frame
 
 HERE = Path(__file__).resolve().parent
-AREA_SYMBOL = "XX901"  # XX is no state
+AREA_SYMBOL = "XX901"  # XX is not a state
 AREA_NAME = "Larkspur County, High Plains (INVENTED: fictional demonstration data)"
 LEGEND_KEY = "99901"
 SPATIAL_VERSION = 1

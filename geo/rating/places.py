@@ -84,7 +84,7 @@ def place_outcomes(
     rules : ZoneRules
         Water limits, for the latest safe termination.
     model : ModelRules
-        The smallest fall gap of which a recovery is told.
+        The smallest fall gap for which a recovery is given.
 
     Returns
     -------

@@ -17,7 +17,7 @@ from pipelines.study.words import load_catalogue
 FEW_SEASONS = 20
 # A climate farther away than this says little of a field (common practice, no source).
 FAR_KM = 40.0
-# Summer storms are some 10 km wide: beyond a circle of 25 km across one gauge does not stand for the ground
+# Summer storms are some 10 km wide: beyond a circle of 25 km across one gauge does not represent the ground
 # (common practice, no source).
 LONE_CELL_HA = 50_000.0
 

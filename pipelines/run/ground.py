@@ -158,7 +158,7 @@ def prepare_weather(context: Context, climate: ClimateInput) -> tuple[Weather, p
     -------
     weather : Weather
     cells : DataFrame
-        The climate cells that have a usable record, numbered anew from 0.
+        The climate cells that have a usable record, numbered from 0.
     problems : tuple of Problem
     """
     calendar, cells = context.study.calendar, climate.cells

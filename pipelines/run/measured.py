@@ -8,9 +8,9 @@ from pathlib import Path
 import pandas as pd
 
 ALL_FEET = 0
-"""Number of the layer that stands for all measured feet together."""
+"""Number of the layer that means all measured feet together."""
 SOUNDING = ("place", "longitude", "latitude", "date", "option")
-"""What tells one sounding from the next; all its readings lie below one another."""
+"""What identifies a sounding; all its readings lie below one another."""
 
 
 @dataclass(frozen=True)

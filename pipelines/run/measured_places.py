@@ -65,7 +65,7 @@ class Sounding:
     measured_mm, share : ndarray, shape (4,)
         Plant-available water by foot, NaN where not known, and the share of each foot that was measured.
     assumed : bool
-        The wilting point of the surface stands for that of a depth.
+        The wilting point of the surface is used for a depth.
     used, lost : ndarray of int
         Lines of the file that it rests on, and those that it cannot use.
     """

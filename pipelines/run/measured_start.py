@@ -37,7 +37,7 @@ def start_answers(
     run : Seasons
         The units as modelled.
     chosen : mapping
-        Soundings that stand for harvest, by place (`choose_starts`).
+        Soundings that count as taken at harvest, by place (`choose_starts`).
 
     Returns
     -------
@@ -95,7 +95,7 @@ def foot_capacity(soils: np.ndarray) -> np.ndarray:
 
 
 def choose_starts(parts: Sequence[Sounding], calendar: Calendar, near: int) -> dict[str, list[Sounding]]:
-    """Return the soundings of each place that stand for harvest: those of the last year, nearest to harvest.
+    """Return the soundings of each place that count as taken at harvest: those of the last year, nearest to harvest.
 
     Only stubble, or ground on which the cover was not yet sown. Where none lies within `near` days of harvest, the
     first after it and before seeding counts.

@@ -46,7 +46,7 @@ def hash_path(path: Path) -> str:
 
 
 def files_of(path: Path) -> list[Path]:
-    """Return what a path of a study file stands for: itself, what its pattern matches, a shapefile with its parts."""
+    """Return the files behind a path of a study file: itself, what its pattern matches, a shapefile with its parts."""
     if not path.exists():
         return sorted(Path(p) for p in glob.glob(str(path)))
     if path.suffix.lower() == ".shp":
@@ -61,7 +61,7 @@ def _with(path: str | list[str], beside: object) -> str | list[str]:
 
 
 def _layer_paths(study: Study) -> dict[str, str | list[str]]:
-    """Return the paths of each layer that a study reads, in the order in which they are told."""
+    """Return the paths of each layer that a study reads, in the order in which they are listed."""
     paths: dict[str, str | list[str]] = {
         "soils": _with(study.soils.path, study.soils.variables.get("tables")),
         "climate": _with(study.climate.path, study.climate.options.get("stations")),

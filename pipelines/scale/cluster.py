@@ -159,7 +159,7 @@ def _ready_workers(client: Client, address: str) -> int:
     return len(client.scheduler_info(n_workers=-1)["workers"])
 
 
-def told_tile(job: Job) -> dict[str, Any]:
+def report_waiting_tile(job: Job) -> dict[str, Any]:
     """Run a tile on a worker, and tell the client how far it is."""
     from distributed import get_worker
 
@@ -190,15 +190,15 @@ def work(
         done(job, result)
         finished.append(job)
 
-    def told(waiting: Sequence[Job]) -> None:
+    def report_waiting(waiting: Sequence[Job]) -> None:
         tell(len(finished) + sum(shares.get(job.index, 0.0) for job in waiting))
 
     team.client.subscribe_topic(TOPIC, heard)
     try:
-        for job, _ in _round(team, task, jobs, take, told):
-            for _, error in _round(team, task, [job], take, told):
+        for job, _ in _round(team, task, jobs, take, report_waiting):
+            for _, error in _round(team, task, [job], take, report_waiting):
                 take(job, error)
-        told([])
+        report_waiting([])
     finally:
         team.client.unsubscribe_topic(TOPIC)
 
@@ -208,7 +208,7 @@ def _round(
     task: Callable[[Job], Any],
     jobs: Sequence[Job],
     take: Callable[[Job, Any], None],
-    told: Callable[[Sequence[Job]], None],
+    report_waiting: Callable[[Sequence[Job]], None],
 ) -> list[tuple[Job, BaseException]]:
     """Run the jobs together; `take` gets each result or error, but those of lost workers are returned."""
     from distributed import KilledWorker, wait
@@ -228,7 +228,7 @@ def _round(
                     lost.append((job, error))
                 else:
                     take(job, error if error is not None else future.result())
-            told([futures[future] for future in waiting])
+            report_waiting([futures[future] for future in waiting])
     finally:
         team.client.cancel([future for future in futures if not future.done()])
     return lost
@@ -241,4 +241,4 @@ def lost_worker(job: Job, error: BaseException) -> dict[str, Any]:
     return {"status": "failed", "what": what, "where": "", "fix": fix, "key": job.key}
 
 
-__all__ = ["Crew", "crew", "lost_worker", "measure_slopes", "need_libraries", "size_crew", "told_tile", "work"]
+__all__ = ["Crew", "crew", "lost_worker", "measure_slopes", "need_libraries", "size_crew", "report_waiting_tile", "work"]

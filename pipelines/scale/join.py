@@ -26,7 +26,7 @@ _STEPS = 5
 
 
 def join(swept: Swept, tell: Callable[[float, int], None]) -> None:
-    """Write everything that stands over the tiles; each file or folder is replaced whole."""
+    """Write everything that covers all tiles; each file or folder is replaced whole."""
     done = swept.of("done")
     tiles = [r["tile"] for r in done]
     out = swept.folder

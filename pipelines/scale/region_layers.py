@@ -72,14 +72,14 @@ def write_store(out: Path, tiles: Sequence[str], attrs: dict[str, str]) -> int:
                 continue
             if len(steps) > data.sizes["step"]:
                 data = data.reindex(step=sorted(steps))
-            data = data.drop_vars("cell")  # numbered anew in each tile; the position of the cell stays
+            data = data.drop_vars("cell")  # each tile numbers its cells from 0; the position of the cell stays
             codes = data["map_unit_id"]
-            told = {"long_name": "Tile of the region"}, {"long_name": "Number of the site in its tile"}
+            texts = {"long_name": "Tile of the region"}, {"long_name": "Number of the site in its tile"}
             data = data.assign_coords(
-                tile=("site", np.full(sites, tile, object), told[0]),
+                tile=("site", np.full(sites, tile, object), texts[0]),
                 # Fixed widths would cut the longer codes of a later tile.
                 map_unit_id=("site", np.array([str(v) for v in codes.values], object), codes.attrs),
-                tile_site=("site", data["site"].values.astype(np.int32), told[1]),
+                tile_site=("site", data["site"].values.astype(np.int32), texts[1]),
                 site=("site", np.arange(count, count + sites, dtype=np.int32), {"long_name": "Site of the region"}),
             )
             data.attrs = {"Conventions": data.attrs.get("Conventions", "CF-1.8"), **attrs}

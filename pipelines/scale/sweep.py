@@ -158,8 +158,8 @@ def _overruled(region: Region, scheduler: str, workers: int) -> Region:
         table = type(region.workers).model_validate(region.workers.model_dump() | change)
     except ValidationError as error:
         first = error.errors()[0]
-        told = first["msg"].removeprefix("Value error, ")
-        raise StudyError(f"{first['input']!r} {told}.", f"--{first['loc'][0]}", "Correct the option.") from None
+        what = first["msg"].removeprefix("Value error, ")
+        raise StudyError(f"{first['input']!r} {what}.", f"--{first['loc'][0]}", "Correct the option.") from None
     return region.model_copy(update={"workers": table})
 
 

@@ -1,4 +1,4 @@
-"""A region that was run: what joining, the page and the command line are told of it."""
+"""A region that was run: what joining, the page and the command line need to know of it."""
 
 from __future__ import annotations
 

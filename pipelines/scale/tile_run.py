@@ -276,7 +276,7 @@ def _peak_mb() -> int:
 
 
 def _shares(study: Study, part: Part | None) -> Report:
-    """Return a report that tells the share of the tile that is done, at most twice a second."""
+    """Return a report that passes on the share of the tile that is done, at most twice a second."""
     if part is None:
         return _silent
     from pipelines.run.progress import WorkDone, run_plan

@@ -48,7 +48,7 @@ def _parse(path: Path, form: Any, part: str | None = None) -> Any:
     except ValidationError as error:
         first = error.errors()[0]
         where = f"{path.name}: {'.'.join(map(str, first['loc']))}"
-        raise StudyError(f"A row is not valid: {first['msg']}.", where, "Mend the row.") from None
+        raise StudyError(f"A row is not valid: {first['msg']}.", where, "Correct the row.") from None
 
 
 @lru_cache(maxsize=4)
@@ -67,7 +67,7 @@ def seeding_rates(path: Path | None = None) -> tuple[RateRow, ...]:
         raise StudyError(
             "The limits of the seeding-rate table must rise, and the last one must be inf.",
             path.name,
-            "Mend the rows.",
+            "Correct the rows.",
         )
     return tuple(rows)
 

@@ -110,7 +110,7 @@ class StudyTable(_Table):
 
 
 class _LayerTable(_Table):
-    """What every layer may say of itself: its terms of use, and the date that it stands for."""
+    """What every layer may say of itself: its terms of use, and its date."""
 
     licence: str | None = Field(default=None, min_length=1, max_length=500)
     date: Annotated[str, BeforeValidator(_layer_date)] | None = None
@@ -222,7 +222,7 @@ class Study(_Table):
     _source: tuple[str, str] = PrivateAttr(default=("study", ""))
 
     def place(self, *keys: str) -> str:
-        """Return the file and the line on which a key or a table stands."""
+        """Return the file and the line of a key or a table."""
         return placed(*self._source, keys)
 
     @property

@@ -1,4 +1,4 @@
-"""What is told of an input layer wherever it is shown: title, date, licence, and which of them nobody has stated."""
+"""What is said of an input layer wherever it is shown: title, date, licence, and which of them nobody has stated."""
 
 from __future__ import annotations
 

@@ -160,7 +160,7 @@ def _swap(new: Path, target: Path, old: Path) -> None:
 
 
 def _refuse_locked(file: Path) -> None:
-    """Raise when another program holds the file, as far as the system tells."""
+    """Raise when another program holds the file, as far as the system knows."""
     if file.suffix not in _SQLITE_SUFFIXES or not file.is_file():
         return
     try:

@@ -155,7 +155,7 @@ def zone_rules(tables: Tables, study: Study) -> tuple[ZoneRules, ZoneRules]:
 
 
 def _rules(tables: Tables, study: Study, table: str, changes: dict[str, float]) -> ZoneRules:
-    """Return rules with a study's changes; a fault is told with its line in the study file."""
+    """Return rules with a study's changes; a fault names its line in the study file."""
     for name, value in changes.items():
         try:
             ZoneRules.from_table(tables.rules, **{name: value})

@@ -60,7 +60,7 @@ def _whole(low: float, high: float) -> tuple[np.ndarray, int]:
 
 
 def bar_length(ground_width_m: float, units: Units) -> tuple[float, str]:
-    """Return the length of the scale bar in units of the drawing, and what it stands for."""
+    """Return the length of the scale bar in units of the drawing, and the distance that it shows."""
     unit, label = ("mile", "mile") if units.us else ("kilometer", "km")
     whole = convert(ground_width_m, "meter", unit)
     length = max((n for n in _LENGTHS if n <= whole * _LONGEST_BAR), default=_LENGTHS[0])

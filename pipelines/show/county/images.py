@@ -91,7 +91,7 @@ def _latitude(y: float) -> float:
 
 
 def data_uri(png: bytes) -> str:
-    """Return a picture as text that stands in the page itself."""
+    """Return a picture as text that is part of the page itself."""
     return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
 
 

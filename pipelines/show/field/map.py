@@ -38,7 +38,7 @@ _BARS: dict[str, tuple[tuple[float, str, float], ...]] = {
 
 @dataclass(frozen=True)
 class Patches:
-    """All ground of one zone: an SVG path, and where its number stands (x, y, radius of the disc)."""
+    """All ground of one zone: an SVG path, and where its number is written (x, y, radius of the disc)."""
 
     code: int
     path: str

@@ -95,7 +95,7 @@ def write_stac_item(result: StudyResult, files: Iterable[Path], item_path: Path)
     )  # fmt: skip
     for file in sorted(files):
         _add_asset(item, file, item_path.parent)
-    # The item stands alone: links inside are relative and there is no catalogue above it.
+    # The item is used alone: links inside are relative and there is no catalogue above it.
     text = json.dumps(item.to_dict(include_self_link=False), indent=1, ensure_ascii=False)
     item_path.write_text(text, encoding="utf-8")
 

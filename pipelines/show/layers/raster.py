@@ -128,7 +128,7 @@ def zone_pixels(result: StudyResult) -> np.ndarray:
 
 
 def _zone_lookup(result: StudyResult) -> np.ndarray:
-    """Return the zone code by site, shape (1, site + 1); the last stands for the pixels outside, whose site is -1."""
+    """Return the zone code by site, shape (1, site + 1); the last is for the pixels outside, whose site is -1."""
     return np.append(result.zones["zone_code"].to_numpy(np.uint8), np.uint8(ZONE_NODATA))[None]
 
 

@@ -77,7 +77,7 @@ def _style() -> Markup:
 
 
 class _Page:
-    """Everything that stands on the page of one study."""
+    """Everything on the page of one study."""
 
     def __init__(
         self, result: StudyResult, measured: Measured, words: Catalogue, units: Units, field_pages: bool

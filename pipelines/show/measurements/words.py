@@ -51,7 +51,7 @@ def start_sentence(start: pd.Series, words: Catalogue, units: Units) -> str:
 
 
 def field_note(measured: Measured | None, field_id: str, words: Catalogue, units: Units) -> dict[str, str] | None:
-    """Return what a field's page says of its measurements, and where the rest stands; None without any."""
+    """Return what a field's page says of its measurements, and where to find the rest; None without any."""
     if measured is None:
         return None
     start = measured.starts[measured.starts["place"] == field_id]
