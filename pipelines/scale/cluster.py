@@ -159,7 +159,7 @@ def _ready_workers(client: Client, address: str) -> int:
     return len(client.scheduler_info(n_workers=-1)["workers"])
 
 
-def report_waiting_tile(job: Job) -> dict[str, Any]:
+def reporting_tile(job: Job) -> dict[str, Any]:
     """Run a tile on a worker, and tell the client how far it is."""
     from distributed import get_worker
 
@@ -241,4 +241,4 @@ def lost_worker(job: Job, error: BaseException) -> dict[str, Any]:
     return {"status": "failed", "what": what, "where": "", "fix": fix, "key": job.key}
 
 
-__all__ = ["Crew", "crew", "lost_worker", "measure_slopes", "need_libraries", "size_crew", "report_waiting_tile", "work"]
+__all__ = ["Crew", "crew", "lost_worker", "measure_slopes", "need_libraries", "reporting_tile", "size_crew", "work"]

@@ -119,7 +119,7 @@ class Slopes:
     def handed_out(self) -> list[Job]:
         """Return the jobs with the file of slopes; the key of each takes in the slopes in its window.
 
-        Profiles that are alike share one unit, and the first of them in the tables represents them. It may lie outside
+        Profiles that are alike share one unit, and the first of them in the tables is used. It may lie outside
         the window, and its slope, alike to 1 %, is not in the key.
         """
         rows = [(m, *v) for job in self._jobs for m, v in self._found.get(job.index, {}).items()]

@@ -14,7 +14,7 @@ from typing import Any
 
 from geo.errors import StudyError
 from pipelines.run.progress import region_plan
-from pipelines.scale.cluster import Crew, crew, lost_worker, need_libraries, told_tile, work
+from pipelines.scale.cluster import Crew, crew, lost_worker, need_libraries, reporting_tile, work
 from pipelines.scale.jobs import Report, Slopes, plan_jobs, unfinished
 from pipelines.scale.join import join
 from pipelines.scale.region_file import Region, load_region
@@ -192,7 +192,7 @@ def _run(team: Crew, todo: list[Job], report: Report) -> dict[int, dict[str, Any
 
     report("tiles", 0, len(todo))
     jobs = [replace(job, threads=team.threads) for job in todo]
-    work(team, told_tile, jobs, done, lambda n: report("tiles", n, len(todo)))
+    work(team, reporting_tile, jobs, done, lambda n: report("tiles", n, len(todo)))
     return records
 
 
