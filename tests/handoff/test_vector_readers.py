@@ -139,7 +139,7 @@ def test_geopackage_metadata_has_provenance(published, study, name):
 
 def test_geoparquet_metadata(published):
     file = pq.ParquetFile(published / "fields.parquet")
-    wanted = (b"geo", b"variables", b"about")
+    wanted = (b"geo", b"about")
     meta = {k.decode(): json.loads(v) for k, v in file.schema_arrow.metadata.items() if k in wanted}
     geo = meta["geo"]
     assert geo["version"] == "1.1.0"
@@ -148,7 +148,10 @@ def test_geoparquet_metadata(published):
     assert set(column["covering"]["bbox"]) == {"xmin", "ymin", "xmax", "ymax"}
     assert column["crs"]["id"] == {"authority": "EPSG", "code": 5070}
     assert {file.metadata.row_group(0).column(i).compression for i in range(file.metadata.num_columns)} == {"ZSTD"}
-    assert meta["variables"]["planting_gap_mm_winter_killed"]["unit"] == "mm"
+    gap = describe("planting_gap_mm_winter_killed")
+    words = file.schema_arrow.field(gap.name).metadata
+    for key, text in (("unit", "mm"), ("title", gap.label), ("description", gap.description), ("plain", gap.plain)):
+        assert words[key.encode()].decode() == text
     assert meta["about"]["seed"] == "20"
     assert json.loads(meta["about"]["versions"])["numpy"] == np.__version__
     field = file.schema_arrow.field("area_ha")

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import geopandas as gpd
 import pyproj
 
 from geo.errors import StudyError
 from pipelines.run.result import StudyResult
 from pipelines.show.layers.netcdf import OUTCOMES, build_dataset, dataset_names, write_netcdf
 from pipelines.show.layers.raster import expand_groups, raster_names, write_rasters
-from pipelines.show.layers.tables import field_points, write_csv
-from pipelines.show.layers.vector import write_flatgeobuf, write_geojson, write_geopackage, write_geoparquet
+from pipelines.show.layers.tables import field_points, without_shapes, write_csv
+from pipelines.show.layers.vector import write_geopackage, write_geoparquet, write_ogr
 from pipelines.show.layers.vector_layers import (
     LAYER_WORDS,
     SPATIAL_LAYERS,
@@ -161,24 +160,15 @@ def _write_vectors(result: StudyResult, layers: dict[str, Layer], stage: Path, f
     if fmt == "gpkg":
         write_geopackage(result, layers, stage / "springfill.gpkg")
         return
-    if fmt == "csv":
-        for name, layer in layers.items():
-            _write_layer_csv(layer, stage / f"{name}.csv", units)
-        return
-    writers: dict[str, Callable[[StudyResult, Layer, Path], None]] = {
-        "geoparquet": write_geoparquet,
-        "flatgeobuf": write_flatgeobuf,
-        "geojson": write_geojson,
-    }
     for name, layer in layers.items():
-        writers[fmt](result, layer, stage / f"{name}{FORMATS[fmt].suffix}")
-
-
-def _write_layer_csv(layer: Layer, path: Path, units: System) -> None:
-    frame = layer.frame
-    if isinstance(frame, gpd.GeoDataFrame):
-        frame = field_points(frame) if layer.name == "fields" else frame.drop(columns=frame.geometry.name)
-    write_csv(frame, path, units, converted=True)
+        path = stage / f"{name}{FORMATS[fmt].suffix}"
+        if fmt == "csv":
+            fields = layer.name == "fields"
+            write_csv(
+                field_points(layer.frame) if fields else without_shapes(layer.frame), path, units, converted=True
+            )
+        else:
+            (write_geoparquet if fmt == "geoparquet" else write_ogr)(result, layer, path)
 
 
 def _format(fmt: str) -> Format:

@@ -111,11 +111,15 @@ def zone_area_table(result: StudyResult) -> pd.DataFrame:
     )  # fmt: skip
 
 
+def without_shapes(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a layer as a plain table."""
+    return pd.DataFrame(frame.drop(columns=frame.geometry.name)) if isinstance(frame, gpd.GeoDataFrame) else frame
+
+
 def field_points(fields: gpd.GeoDataFrame) -> pd.DataFrame:
     """Return the fields without polygons, with the longitude and latitude of a point inside each."""
     inside = fields.geometry.representative_point().to_crs("EPSG:4326")
-    table = pd.DataFrame(fields.drop(columns=fields.geometry.name))
-    return table.assign(longitude=inside.x.to_numpy(), latitude=inside.y.to_numpy())
+    return without_shapes(fields).assign(longitude=inside.x.to_numpy(), latitude=inside.y.to_numpy())
 
 
 def defuse(value: object) -> object:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing
 from pathlib import Path
 
@@ -47,7 +47,7 @@ def write_geopackage(result: StudyResult, layers: Mapping[str, Layer], path: Pat
     _describe_columns(path, layers)
 
 
-def _style_table(layers: object, result: StudyResult) -> pd.DataFrame:
+def _style_table(layers: Iterable[Layer], result: StudyResult) -> pd.DataFrame:
     """Return the table in which QGIS looks for styles; only its QML is applied, the SLD is for others."""
     rows = [
         {
@@ -57,7 +57,7 @@ def _style_table(layers: object, result: StudyResult) -> pd.DataFrame:
             "update_time": pd.to_datetime(result.provenance.get("started", "2000-01-01T00:00:00Z"), utc=True)
             .tz_localize(None).as_unit("ms"),
         }
-        for layer in layers  # type: ignore[attr-defined]
+        for layer in layers
         if layer.style is not None
     ]  # fmt: skip
     return pd.DataFrame(rows)
@@ -112,8 +112,7 @@ def _distinct_titles(columns: tuple[Column, ...]) -> Iterator[tuple[Column, str]
 def write_geoparquet(result: StudyResult, layer: Layer, path: Path) -> None:
     """Write GeoParquet 1.1 (plain Parquet for a table): bounding box of each row, near rows together, zstd.
 
-    The titles, units and meanings of columns are in the file metadata ``variables`` and on the Arrow fields, the
-    provenance in ``about``.
+    The titles, units and meanings of columns are on the Arrow fields, the provenance in the file metadata ``about``.
     """
     frame = layer.frame
     if isinstance(frame, gpd.GeoDataFrame):
@@ -127,35 +126,25 @@ def write_geoparquet(result: StudyResult, layer: Layer, path: Path) -> None:
     schema = table.schema
     for index, field in enumerate(schema):
         if column := by_name.get(field.name):
-            words = {"title": column.label, "unit": column.unit, "description": column.description}
+            words = {
+                "title": column.label,
+                **{k: getattr(column, k) for k in ("unit", "description", "plain", "origin")},
+            }
             schema = schema.set(index, field.with_metadata(words))
-    about = {"variables": json.dumps(variables(layer.columns)), "about": json.dumps(about_tags(result))}
-    schema = schema.with_metadata({**(schema.metadata or {}), **{k.encode(): v.encode() for k, v in about.items()}})
+    schema = schema.with_metadata((schema.metadata or {}) | {b"about": json.dumps(about_tags(result)).encode()})
     pq.write_table(table.cast(schema), path, compression="zstd", row_group_size=ROW_GROUP)
 
 
-def variables(columns: tuple[Column, ...]) -> dict[str, dict[str, str]]:
-    """Return the meaning of columns as plain JSON types, by name."""
-    return {
-        c.name: {"title": c.label, "unit": c.unit, "description": c.description, "plain": c.plain, "origin": c.origin}
-        for c in columns
-    }
-
-
-def write_flatgeobuf(result: StudyResult, layer: Layer, path: Path) -> None:
-    """Write FlatGeobuf with its spatial index; title and provenance are in the header."""
-    options = {"TITLE": layer.title, "DESCRIPTION": about_text(result, layer.description)}
+def write_ogr(result: StudyResult, layer: Layer, path: Path) -> None:
+    """Write FlatGeobuf with its spatial index, or GeoJSON by RFC 7946, as the ending says; with the provenance."""
+    options = {"DESCRIPTION": about_text(result, layer.description)}
+    if path.suffix == ".geojson":
+        options |= {"RFC7946": "YES", "WRITE_NAME": "YES"}
+        metadata = None
+    else:
+        options |= {"TITLE": layer.title}
+        metadata = about_tags(result)
     pyogrio.write_dataframe(
-        layer.frame, path, layer=layer.name, driver="FlatGeobuf", geometry_type="MultiPolygon", promote_to_multi=True,
-        layer_options=options, layer_metadata=about_tags(result),
-    )  # fmt: skip
-
-
-def write_geojson(result: StudyResult, layer: Layer, path: Path) -> None:
-    """Write GeoJSON by RFC 7946 (longitude and latitude, counterclockwise rings), provenance as ``description``."""
-    frame = layer.frame
-    assert isinstance(frame, gpd.GeoDataFrame)
-    options = {"RFC7946": "YES", "WRITE_NAME": "YES", "DESCRIPTION": about_text(result, layer.description)}
-    pyogrio.write_dataframe(
-        frame.to_crs("EPSG:4326"), path, layer=layer.name, driver="GeoJSON", layer_options=options
+        layer.frame, path, layer=layer.name, geometry_type="MultiPolygon", promote_to_multi=True,
+        layer_options=options, layer_metadata=metadata,
     )  # fmt: skip

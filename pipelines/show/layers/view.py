@@ -54,24 +54,17 @@ def clip_shape(clip: Clip, grid: GeoBox) -> shapely.Geometry:
 
 
 def _box(clip: Clip) -> tuple[float, float, float, float] | None:
-    if isinstance(clip, Path):
+    """Return west, south, east and north of a clip that is a box; None for a file."""
+    if isinstance(clip, Path) or (isinstance(clip, str) and ("," not in clip or Path(clip).exists())):
         return None
-    parts = clip.split(",") if isinstance(clip, str) else list(clip)
+    parts = clip.split(",") if isinstance(clip, str) else clip
+    where, example = f"clip = {clip}", "Write west,south,east,north in degrees, for example -103.2,39.9,-102.9,40.1."
     try:
-        numbers = [float(p) for p in parts]
+        west, south, east, north = (float(p) for p in parts)
     except ValueError:
-        if isinstance(clip, str) and len(parts) != 4:
-            return None
-        raise StudyError("The box is not four numbers.", f"clip = {clip}", "Write west,south,east,north.") from None
-    if len(numbers) != 4:
-        raise StudyError("The box is not four numbers.", f"clip = {clip}", "Write west,south,east,north.")
-    west, south, east, north = numbers
+        raise StudyError("The box is not four numbers.", where, example) from None
     if not (-180 <= west < east <= 180 and -90 <= south < north <= 90):
-        raise StudyError(
-            "The box is not west, south, east, north in degrees.",
-            f"clip = {clip}",
-            "For example -103.2,39.9,-102.9,40.1.",
-        )
+        raise StudyError("The box is not west, south, east, north in degrees.", where, example)
     return west, south, east, north
 
 
