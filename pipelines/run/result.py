@@ -176,7 +176,9 @@ def _load(folder: Path, record: dict[str, Any]) -> StudyResult:
 
 
 def _netcdf(path: Path) -> xr.Dataset:
-    return xr.load_dataset(path, decode_times=False, decode_timedelta=False)
+    data = xr.load_dataset(path, decode_times=False, decode_timedelta=False)
+    small = [name for name in data.indexes if data[name].dtype == np.int32]  # CF 1.8 has no 64-bit integers
+    return data.assign_coords({name: data[name].astype(np.int64) for name in small})
 
 
 def _site_verdicts(data: xr.Dataset) -> xr.Dataset:
