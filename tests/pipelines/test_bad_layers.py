@@ -319,6 +319,7 @@ CASES: list[tuple[Bad, str, str, str]] = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("bad", "what", "where", "fix"),
     CASES,
@@ -348,6 +349,7 @@ def test_a_layer_that_cannot_be_used_stops_the_run_and_leaves_the_output_alone(b
 # ---------------------------------------------------------------- single bad rows
 
 
+@pytest.mark.slow
 def test_good_rows_are_kept_and_bad_rows_are_listed(tmp_path):
     """Four bad fields, one soil row and three days are bad; everything else comes through to the results."""
     fields = fs.fields()

@@ -23,6 +23,7 @@ def file(result, tmp_path_factory):
     return path
 
 
+@pytest.mark.slow
 def test_independent_checker_finds_nothing(file):
     """The CF 1.8 rules as an ocean observing network's checker applies them."""
     runner = pytest.importorskip("compliance_checker.runner")

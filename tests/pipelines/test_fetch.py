@@ -131,6 +131,7 @@ def test_a_timed_out_tile_is_quartered(services: Services, session: PoliteSessio
         fetch_polygons(shapely.box(-102.95, 40.0, -102.94, 40.01), session, settings)
 
 
+@pytest.mark.slow
 def test_a_second_run_asks_nothing(services: Services, session: PoliteSession, tmp_path: Path) -> None:
     def run(net: PoliteSession):
         return fetch_study(
@@ -147,6 +148,7 @@ def test_a_second_run_asks_nothing(services: Services, session: PoliteSession, t
     assert {f.path: f.sha256 for f in second.files} == before
 
 
+@pytest.mark.slow
 def test_other_years_replace_the_old_files_but_not_the_edited_study(
     services: Services, session: PoliteSession, tmp_path: Path
 ) -> None:
@@ -187,6 +189,7 @@ def test_a_damaged_cache_entry_is_fetched_again(services: Services, session: Pol
     assert len(services.asked["soils"]) == 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("fault", "longest"),
     [(500, 4.0), (503, 4.0), ((429, {"Retry-After": "17"}), 17.0), ("cut", 4.0), ("short", 4.0), ("page", 4.0)],
@@ -254,6 +257,7 @@ def test_a_refusal_is_not_repeated(services: Services, session: PoliteSession) -
     assert len(services.asked["outline"]) == 1
 
 
+@pytest.mark.slow
 def test_polite(services: Services, session: PoliteSession, waits, tmp_path: Path) -> None:
     fetch_study(
         AREA, tmp_path / "study", climate="daily", years=(2001, 2004), sources=services.bases, session=session
@@ -263,6 +267,7 @@ def test_polite(services: Services, session: PoliteSession, waits, tmp_path: Pat
     assert max(waits) == 2.0
 
 
+@pytest.mark.slow
 def test_too_much_climate_is_halved(services: Services, session: PoliteSession, tmp_path: Path) -> None:
     services.most_years = 2
     fetch_study(
@@ -273,6 +278,7 @@ def test_too_much_climate_is_halved(services: Services, session: PoliteSession, 
     assert not got.problems
 
 
+@pytest.mark.slow
 def test_normals_use_the_older_name_when_the_newer_is_gone(
     services: Services, session: PoliteSession, tmp_path: Path
 ) -> None:
@@ -289,6 +295,7 @@ def test_normals_use_the_older_name_when_the_newer_is_gone(
     assert {"wind_m_s", "vapour_pressure_kpa", "solar_mj_m2_day"} <= set(got.normals)
 
 
+@pytest.mark.slow
 def test_points_become_cells(services: Services, session: PoliteSession, tmp_path: Path) -> None:
     fetch_study(
         AREA, tmp_path / "study", climate="daily_points", years=(2003, 2004), sources=services.bases, session=session
@@ -307,6 +314,7 @@ def test_point_net_stays_small_and_covers() -> None:
     assert point_net(shapely.box(-103.021, 40.021, -103.02, 40.022), 0.05, 64) == [(-103.0205, 40.0215)]
 
 
+@pytest.mark.slow
 def test_by_county_code(services: Services, session: PoliteSession, tmp_path: Path) -> None:
     with pytest.raises(StudyError, match="no county 00000"):
         fetch_study("00000", tmp_path / "study", climate="none", sources=services.bases, session=session)

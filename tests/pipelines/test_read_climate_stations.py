@@ -140,6 +140,7 @@ def test_real_by_year_layout_has_no_rain() -> None:
         read_climate(open_data("climate/ghcn_format/ghcnd_by_year_1763-1764.csv"))
 
 
+@pytest.mark.slow
 def test_real_nebraska_stations() -> None:
     folder = open_data("climate/ghcn_ne/USC00250435.txt").parent
     options = {"header": False, "fill": -9999, "units": TENTHS}
