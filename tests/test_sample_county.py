@@ -91,6 +91,7 @@ def test_every_layer_says_that_it_is_invented(normals: xr.Dataset) -> None:
     assert not silent
 
 
+@pytest.mark.slow
 def test_same_seed_same_bytes_and_other_seed_other_county(tmp_path: Path) -> None:
     for name, seed in (("one", 7), ("two", 7), ("three", 8)):
         county.build(tmp_path / name, seed=seed, fields=25, miles=8)
@@ -149,6 +150,7 @@ def storage(components: pd.DataFrame, horizons: pd.DataFrame, depth_cm: float) -
     return top / parts.groupby("mukey")["comppct_r"].sum()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("column", AGGREGATE_DEPTHS_CM)
 @pytest.mark.parametrize("where", ["Larkspur", "real export AZ649, 2025"])
 def test_published_water_storage_is_reproduced(where: str, column: str) -> None:

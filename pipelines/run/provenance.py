@@ -46,7 +46,7 @@ def hash_path(path: Path) -> str:
 
 
 def files_of(path: Path) -> list[Path]:
-    """Return the files behind a path of a study file: itself, its pattern's matches, or a shapefile with its parts."""
+    """Return the files behind a path of a study file: itself, its pattern's matches, a shapefile with its parts."""
     if not path.exists():
         return sorted(Path(p) for p in glob.glob(str(path)))
     if path.suffix.lower() == ".shp":

@@ -121,16 +121,18 @@ def _map(swept: Swept, size: tuple[int, int], zones: list[ZoneStyle]) -> dict[st
     height, width = max(1, round(rows / shrink)), max(1, round(columns / shrink))
     with rasterio.open(swept.folder / MOSAIC) as data:
         codes = data.read(1, out_shape=(height, width), resampling=Resampling.nearest)
-        to_pixel = ~(data.transform * data.transform.scale(columns / width, rows / height))
+        left, bottom, right, top = data.bounds
     site = np.where(codes > 0, codes.astype(np.int32), -1)
     raster = WebRaster(site, 0.0, 0.0, 1.0, 1.0)
     none = gpd.GeoDataFrame(geometry=[], crs=WEB_MERCATOR)
     picture = zone_png(raster, np.arange(8), zones, none)
+
+    def in_pixels(xy: np.ndarray) -> np.ndarray:
+        return (xy - (left, top)) * (width / (right - left), -height / (top - bottom))
+
     shapes = []
     for index, record in enumerate(swept.records):
-        outline = shapely.transform(
-            swept.tiles.shape(index), lambda xy: np.column_stack(to_pixel * (xy[:, 0], xy[:, 1]))
-        )
+        outline = shapely.transform(swept.tiles.shape(index), in_pixels)
         outline = shapely.simplify(outline & shapely.box(-2, -2, width + 2, height + 2), 0.5)
         if outline.is_empty:
             continue

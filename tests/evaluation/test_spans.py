@@ -60,6 +60,7 @@ WEATHER = invented_weather()
 PLACE = Place.of(WEATHER)
 
 
+@pytest.mark.slow
 def test_span_gives_what_the_study_gives() -> None:
     """Stubble and the winter-killed mix of `simulate`, to the float32 of its results."""
     calendar = Calendar()

@@ -65,6 +65,7 @@ def test_callers_import_from_the_sub_package():
     assert not found
 
 
+@pytest.mark.slow
 def test_a_run_starts_without_what_only_some_runs_need():
     late = {
         "cf_xarray.units", "dask.array", "folium", "matplotlib", "numba", "pandera", "rioxarray", "scipy.signal",
@@ -75,6 +76,7 @@ def test_a_run_starts_without_what_only_some_runs_need():
     assert done.stdout.split() == []
 
 
+@pytest.mark.slow
 def test_the_weather_loads_without_the_compiler():
     code = "import sys, geo.weather; sys.exit('numba' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT).returncode == 0

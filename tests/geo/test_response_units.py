@@ -133,6 +133,7 @@ def test_an_empty_map_gives_no_sites():
     assert (made.site_raster == -1).all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("limit", [5_000_000, 0], ids=["dense_table", "hashed"])
 @given(seed=st.integers(0, 2**32 - 1))
 @settings(max_examples=25, deadline=None)

@@ -71,6 +71,7 @@ HEIGHT = np.random.default_rng(1).normal(900, 3, BIG.shape).astype(np.float32)
 HALVES = np.repeat(np.array([[0, 1]], np.int32), 2000, axis=0).repeat(1000, axis=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("work", "result_mb"),
     [

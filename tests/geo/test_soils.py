@@ -227,6 +227,7 @@ def test_a_profile_that_ends_early_counts_nothing_below_and_says_so():
     assert "horizons end at 100 cm without a restriction" in whats(problems)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("surface", "fc", "wp", "sat"),
     [

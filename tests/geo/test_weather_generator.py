@@ -28,6 +28,7 @@ def thirty_years() -> xr.Dataset:
     return generate_daily(normals_of(*CLIMATES.values()), years=30, seed=7)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_two_hundred_years_reproduce_the_normals(long_draw: xr.Dataset, name: str) -> None:
     cell = NAMES.index(name)
@@ -42,6 +43,7 @@ def test_two_hundred_years_reproduce_the_normals(long_draw: xr.Dataset, name: st
     assert (monthly_precip(long_draw)[cell][dry_months] == 0).all()
 
 
+@pytest.mark.slow
 def test_unfitted_draw_is_unbiased_too() -> None:
     """Without the final fit the generator itself is close: the fit corrects luck, not a bias."""
     normals = normals_of(*CLIMATES.values())

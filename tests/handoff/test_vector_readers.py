@@ -175,6 +175,7 @@ def test_duckdb_reads_the_parquet_table(published, study):
     assert area == pytest.approx(study.fields["area_ha"].sum())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("file", ["fields.parquet", "springfill.gpkg"])
 def test_duckdb_spatial_sees_the_same_shapes(published, study, file):
     duckdb, connection, extension = _duckdb()

@@ -5,6 +5,7 @@ All through the command's own entry, from a study file; single bad rows are left
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -319,6 +320,7 @@ CASES: list[tuple[Bad, str, str, str]] = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("bad", "what", "where", "fix"),
     CASES,
@@ -336,9 +338,9 @@ def test_a_layer_that_cannot_be_used_stops_the_run_and_leaves_the_output_alone(b
     with pytest.raises(StudyError) as caught:
         screen(study_file, quiet, out)
     error = caught.value
-    assert pd.Series([error.what]).str.contains(what, regex=True).item(), str(error)
-    assert pd.Series([error.where]).str.contains(where, regex=True).item(), str(error)
-    assert pd.Series([error.fix]).str.contains(fix, regex=True).item(), str(error)
+    assert re.search(what, error.what), str(error)
+    assert re.search(where, error.where), str(error)
+    assert re.search(fix, error.fix), str(error)
     assert "Traceback" not in str(error)
     assert [p.name for p in out.iterdir()] == ["index.html"]
     assert (out / "index.html").read_text() == "of an earlier run"
@@ -348,6 +350,7 @@ def test_a_layer_that_cannot_be_used_stops_the_run_and_leaves_the_output_alone(b
 # ---------------------------------------------------------------- single bad rows
 
 
+@pytest.mark.slow
 def test_good_rows_are_kept_and_bad_rows_are_listed(tmp_path):
     """Four bad fields, one soil row and three days are bad; everything else comes through to the results."""
     fields = fs.fields()
@@ -390,5 +393,5 @@ def test_good_rows_are_kept_and_bad_rows_are_listed(tmp_path):
         r"climate: .*: 1 days without precip",
         r"climate: all cells: 1 days are not in the source \(2005-10-28\)",
     ):
-        assert pd.Series([text]).str.contains(expected, regex=True).item(), f"{expected}\nnot in\n{text}"
+        assert re.search(expected, text), f"{expected}\nnot in\n{text}"
     assert published.result.zones["zone"].ne("not_rated").any()

@@ -67,6 +67,7 @@ def test_a_good_study_has_no_fault_and_a_page(tmp_path: Path) -> None:
     assert set(np.unique(_pixels(page))) >= {RATED, OUTLINE}
 
 
+@pytest.mark.slow
 def test_facts_are_those_of_the_files(tmp_path: Path) -> None:
     facts = dict(_check(tmp_path).facts)
     fields = (
@@ -85,6 +86,7 @@ def test_facts_are_those_of_the_files(tmp_path: Path) -> None:
     assert low - 1 <= told_low < told_high <= high + 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("replace", "told", "still_read"),
     [
@@ -107,6 +109,7 @@ def test_one_missing_layer_does_not_hide_the_others(
     assert found.map_file.is_file()
 
 
+@pytest.mark.slow
 def test_two_missing_layers_are_both_told(tmp_path: Path) -> None:
     found = _check(
         tmp_path, replace=((f"{HOME}/climate/normals.nc", "no_climate.nc"), (f"{HOME}/fields.gpkg", "no_fields.gpkg"))
@@ -116,6 +119,7 @@ def test_two_missing_layers_are_both_told(tmp_path: Path) -> None:
     assert "no_fields.gpkg" in told
 
 
+@pytest.mark.slow
 def test_fields_off_the_soil_map_are_named_and_drawn(tmp_path: Path) -> None:
     """Three invented squares: inside, across the edge, and far outside the soils."""
     with rasterio.open(sample_dir() / "elevation.tif") as source:
@@ -141,6 +145,7 @@ def test_fields_off_the_soil_map_are_named_and_drawn(tmp_path: Path) -> None:
     assert (_pixels(page) == MISSING).any()
 
 
+@pytest.mark.slow
 def test_a_short_record_is_a_finding(tmp_path: Path) -> None:
     found = _check(tmp_path, replace=((f"{HOME}/climate/normals.nc", f"{HOME}/climate/daily.nc"),))
     assert any("seasons of weather" in what for what, _ in found.findings)
@@ -171,6 +176,7 @@ def test_problems_are_grouped_without_their_numbers_and_written_out(tmp_path: Pa
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("change", "code"), [((), 0), (((f"{HOME}/soils", "gone"),), 1)])
 def test_the_command_ends_with_one_when_the_study_would_stop(
     tmp_path: Path, change: tuple[tuple[str, str], ...], code: int, capsys: pytest.CaptureFixture[str]
@@ -183,6 +189,7 @@ def test_the_command_ends_with_one_when_the_study_would_stop(
     assert "to do:" in told
 
 
+@pytest.mark.slow
 def test_a_dollar_and_a_bracket_in_a_name_are_drawn_and_printed_as_they_are(tmp_path: Path) -> None:
     found = _check(tmp_path, replace=(("Tiny Larkspur (invented)", "$\\\\frac{a}{ <b>[bold]x"),))
     assert found.map_file is not None

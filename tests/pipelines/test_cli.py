@@ -45,6 +45,7 @@ def test_help_has_an_example_that_runs_the_command(command: str, capsys: pytest.
     assert "Example" in told
 
 
+@pytest.mark.slow
 def test_help_lists_every_command_and_loads_no_heavy_library() -> None:
     code = (
         "import sys, pipelines.cli.main as c; rc = c.run(['--help']);"
@@ -180,6 +181,7 @@ def test_new_writes_once_and_never_over(tmp_path: Path, capsys: pytest.CaptureFi
     assert "a file, not a folder" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_screen_prints_areas_that_add_up_files_and_what_to_open(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -200,6 +202,7 @@ def test_screen_prints_areas_that_add_up_files_and_what_to_open(
     assert "fields/" not in told
 
 
+@pytest.mark.slow
 def test_screen_takes_its_folder_from_the_study_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -273,6 +276,7 @@ def test_bounds(text: str, bounds: tuple[float, ...] | None) -> None:
     assert cli_layers.parse_bounds(text) == bounds
 
 
+@pytest.mark.slow
 def test_output_into_a_closed_pipe_is_quiet(tiny_run: TinyRun) -> None:
     field_id = str(tiny_run.published.result.fields["field_id"].iloc[0])
     command = f"{sys.executable} -m pipelines.cli.main explain {tiny_run.folder} --field {field_id} | head -1"

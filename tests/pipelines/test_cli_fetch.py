@@ -33,6 +33,7 @@ def _addresses(services: Services, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setenv(f"SPRINGFILL_{name.upper()}_URL", address)
 
 
+@pytest.mark.slow
 def test_fetch_then_check_then_screen(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     home = tmp_path / "county"
     assert cli.run(["fetch", str(home), "--bounds", BOUNDS, "--years", "2001-2006"]) == 0

@@ -79,6 +79,7 @@ def test_a_screened_study_tells_its_doubts_everywhere(tiny_run):
     assert "Give more years under [study]" in out.getvalue()
 
 
+@pytest.mark.slow
 def test_the_check_tells_of_one_cell_for_a_whole_county(tmp_path):
     with xr.open_dataset(sample_dir() / "climate" / "normals.nc") as data:
         middle = {

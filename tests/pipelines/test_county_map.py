@@ -136,6 +136,7 @@ def test_picture_gives_every_site_back(sites):
     assert (placed == changed) == (number.ravel()[0] == number.ravel()[1])
 
 
+@pytest.mark.slow
 def test_still_picture_has_the_colours_of_the_legend_and_nothing_else(result):
     raster = warp_sites(result.site_raster, result.grid)
     zones = zone_legend()
@@ -354,6 +355,7 @@ def plain_shape(result):
     return [(t, sorted(a)) for t, a in read(county_html(with_texts(result, "word"))).tags]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("text", TRICKS, ids=range(len(TRICKS)))
 def test_user_text_makes_no_tag_and_no_attribute(result, plain_shape, text):
     page = county_html(with_texts(result, text))
@@ -455,6 +457,7 @@ def test_a_bonus_for_mixes_is_owned_up_to(result, page):
     assert "up to 10% less" in county_html(study)
 
 
+@pytest.mark.slow
 def test_words_of_the_page_are_easy_enough_for_a_planner():
     """Flesch-Kincaid grade of the sentences; the limit of 10 is common practice, no source."""
     textstat = pytest.importorskip("textstat", reason="textstat is not installed")

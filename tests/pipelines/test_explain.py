@@ -64,6 +64,7 @@ def fits(why: Answer) -> dict[str, bool]:
     return {cover: all(row.passed for row in why.verdicts if row.cover == cover) for cover in COVERS}
 
 
+@pytest.mark.slow
 def test_every_site_follows_the_rule_from_its_own_tests(study: StudyResult) -> None:
     """The zone read off the printed tests by the rule in words, for every site."""
     for site in range(len(study.sites)):
@@ -106,6 +107,7 @@ def test_each_printed_number_is_the_outcome_itself(study: StudyResult) -> None:
             assert row.passed == (row.value >= row.limit - 1e-9 if at_least else row.value <= row.limit + 1e-9)
 
 
+@pytest.mark.slow
 def test_every_field_agrees_with_its_row(study: StudyResult) -> None:
     for _, field in study.fields.iterrows():
         why = explain_field(study, str(field["field_id"]))
@@ -138,6 +140,7 @@ def test_irrigated_fields_waive_the_water_tests(study: StudyResult) -> None:
             assert all(row.passed for row in place.verdicts if row.waived)
 
 
+@pytest.mark.slow
 def test_components_are_those_of_the_survey_and_add_to_one(study: StudyResult) -> None:
     for site in range(len(study.sites)):
         why = explain_site(study, site)

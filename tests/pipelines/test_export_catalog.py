@@ -38,6 +38,7 @@ def item(folder):
     return pystac.Item.from_file(str(folder / "layers" / "item.json"))
 
 
+@pytest.mark.slow
 def test_item_is_valid_stac(item):
     pytest.importorskip("jsonschema", reason="jsonschema checks the item against the STAC schema that pystac carries")
     core = item.clone()

@@ -145,6 +145,7 @@ def test_no_words_of_the_dictionary_speak_of_medians():
     assert not [name for name, text in words.items() if "median" in text or "middle" in text]
 
 
+@pytest.mark.slow
 def test_plain_words_are_plain():
     """Flesch-Kincaid grade of the words for growers; 8 is the limit for field pages (Johnson & Verma 1990)."""
     with (shared_dir() / "columns.csv").open(encoding="utf-8", newline="") as handle:

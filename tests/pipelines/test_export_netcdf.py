@@ -23,6 +23,7 @@ def file(result, tmp_path_factory):
     return path
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [OUTCOMES, FIELD_OUTCOMES, YEARS])
 def test_independent_checker_finds_nothing(result, tmp_path, name):
     """The CF 1.8 rules as an ocean observing network's checker applies them."""

@@ -124,6 +124,7 @@ def test_clip_of_the_outcomes_keeps_the_sites_that_are_left(result, tmp_path, ha
         np.testing.assert_array_equal(data["site"], np.unique(result.site_raster[:, :30]))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fmt", ["gpkg", "csv", "cog", "netcdf"])
 def test_us_units(result, tmp_path, fmt):
     layers = {"cog": ["planting_gap_mm"], "netcdf": None}.get(fmt, ["fields"])
@@ -209,6 +210,7 @@ def test_a_second_export_replaces_and_does_not_append(result, tmp_path):
     assert pyogrio.read_info(path, layer="fields")["features"] == len(result.fields)
 
 
+@pytest.mark.slow
 def test_a_second_run_leaves_no_layer_of_the_first(result, tmp_path):
     from dataclasses import replace
 
@@ -221,6 +223,7 @@ def test_a_second_run_leaves_no_layer_of_the_first(result, tmp_path):
     assert "mine.tif" in names
 
 
+@pytest.mark.slow
 def test_a_locked_geopackage_keeps_the_whole_earlier_set(result, tmp_path):
     publish_layers(result, tmp_path)
     before = {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
@@ -232,6 +235,7 @@ def test_a_locked_geopackage_keeps_the_whole_earlier_set(result, tmp_path):
     assert {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()} == before
 
 
+@pytest.mark.slow
 def test_a_county_without_fields_is_published(result, tmp_path):
     from dataclasses import replace
 

@@ -345,6 +345,7 @@ class TestPage:
                 wanted += ["Erosion"] if field["slope_percent"] >= cautions()["erosion"].slope_percent else []
             assert [w for w in wanted if w not in text] == []
 
+    @pytest.mark.slow
     def test_reading_level(self, result, pages):
         """Flesch-Kincaid grade (Kincaid et al. 1975, by textstat) of the prose; tables, names, cautions left out."""
         grades = []

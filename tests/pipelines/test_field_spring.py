@@ -59,6 +59,7 @@ def spring_text(study: StudyResult, field_id: str) -> str:
 # ---------------------------------------------------------------- field pages
 
 
+@pytest.mark.slow
 def test_a_page_with_a_line_says_its_own_numbers(invented: StudyResult) -> None:
     lined = invented.fields[invented.fields["spring_line_share"].notna()]
     assert len(lined)
@@ -90,6 +91,7 @@ def test_a_page_with_a_line_says_its_own_numbers(invented: StudyResult) -> None:
         assert "Wet spring:" not in text
 
 
+@pytest.mark.slow
 def test_pages_without_a_line_keep_the_general_advice(invented: StudyResult) -> None:
     for _, field in invented.fields[invented.fields["spring_line_share"].isna()].iterrows():
         text = spring_text(invented, field["field_id"])

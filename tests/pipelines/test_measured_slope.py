@@ -46,6 +46,7 @@ def ground_of(folder: Path, elevation: Path | None) -> Ground:
     return lay(context, read(context))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("percent", [1.0, 12.0])
 def test_runoff_is_worked_out_on_the_measured_slope(tmp_path: Path, percent: float) -> None:
     run = ground_of(tmp_path / "ramp", ramp(tmp_path / "ramp.tif", percent))
@@ -53,6 +54,7 @@ def test_runoff_is_worked_out_on_the_measured_slope(tmp_path: Path, percent: flo
     assert profiles["slope_percent"].to_numpy() == pytest.approx(percent, abs=0.01)
 
 
+@pytest.mark.slow
 def test_steeper_ground_has_higher_curve_numbers(tmp_path: Path) -> None:
     flat = ground_of(tmp_path / "flat", ramp(tmp_path / "flat.tif", 0.0))
     steep = ground_of(tmp_path / "steep", ramp(tmp_path / "steep.tif", 15.0))

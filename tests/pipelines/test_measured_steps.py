@@ -91,6 +91,7 @@ def listed_lines(run: Run) -> list[int]:
 # --- measured beside modelled ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_readings_that_are_the_model_of_that_very_season_agree_to_rounding(finished, tmp_path):
     """The model's own water of 2011, written as mm by foot, comes back without bias: date, season, soils, units fit.
 
@@ -256,6 +257,7 @@ def test_of_two_readings_before_harvest_the_farther_is_listed(finished, tmp_path
     assert run.measured.used == 4
 
 
+@pytest.mark.slow
 def test_a_sensor_is_thinned_evenly_and_says_so(finished, tmp_path):
     days = pd.date_range("2011-08-01", periods=150)
     run = compared(finished, tmp_path, [r for d in days for r in core(FIELDS[0], f"{d:%Y-%m-%d}", 22, feet=1)])

@@ -121,6 +121,7 @@ def daymet_dataset(units: str, year: int = 2020) -> xr.Dataset:
     return ds
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("units", ["m", "km"], ids=["version 4: metres", "version 3: kilometres"])
 def test_daymet_leap_year_and_projection(units: str, tmp_path: Path) -> None:
     ds = daymet_dataset(units)
@@ -142,6 +143,7 @@ def test_daymet_leap_year_and_projection(units: str, tmp_path: Path) -> None:
     assert len(got.cells) < 120  # about 5 km by 4.5 km and a ring, not the whole tile
 
 
+@pytest.mark.slow
 def test_daymet_two_years_leave_a_missing_day(tmp_path: Path) -> None:
     for year in (2020, 2021):
         daymet_dataset("m", year).to_netcdf(tmp_path / f"daymet_{year}.nc")
@@ -179,6 +181,7 @@ def test_nclimgrid_daily_real_samples_latitude_ascending() -> None:
     assert got.cells["latitude"].is_monotonic_decreasing
 
 
+@pytest.mark.slow
 def test_terraclimate_years_become_normals(tmp_path: Path) -> None:
     """One variable and year a file, packed integers, latitude descending, months as dates."""
     base = normals_dataset().rename(precipitation="ppt", low="tmin", high="tmax", reference_et="pet")
@@ -287,6 +290,7 @@ def test_values_may_be_accepted_against_the_check(tmp_path: Path) -> None:
     assert any("adds up to" in p.what for p in got.problems)
 
 
+@pytest.mark.slow
 def test_a_large_grid_is_read_by_window(tmp_path: Path) -> None:
     """A file of 144 MB uncompressed gives a few cells without being loaded whole."""
     lat, lon = np.linspace(49.0, 25.0, 1000), np.linspace(-125.0, -67.0, 1000)

@@ -140,6 +140,7 @@ def test_real_by_year_layout_has_no_rain() -> None:
         read_climate(open_data("climate/ghcn_format/ghcnd_by_year_1763-1764.csv"))
 
 
+@pytest.mark.slow
 def test_real_nebraska_stations() -> None:
     folder = open_data("climate/ghcn_ne/USC00250435.txt").parent
     options = {"header": False, "fill": -9999, "units": TENTHS}
@@ -155,7 +156,7 @@ def test_real_nebraska_stations() -> None:
         skipinitialspace=True,
     )
     cell = got.cells.index[got.cells["name"] == "AUBURN 5 ESE"][0]
-    dates = pd.to_datetime(raw["d"], format="%Y%m%d")
+    dates = pd.to_datetime(raw["d"].astype(str), format="%Y%m%d")
     rain = pd.Series(got.daily["precip_mm"].values[cell], index=pd.DatetimeIndex(got.daily["time"].values))
     np.testing.assert_allclose(rain.loc[dates].to_numpy(), raw["p"].to_numpy() / 10, rtol=1e-5)
     # one stray value of the archive, 50.6 degC as a minimum in February, is listed and set to missing

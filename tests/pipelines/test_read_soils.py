@@ -61,6 +61,7 @@ def test_survey_export_folder(export):
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("form", ["zip", "folder of zips", "no column list", "deep folder"])
 def test_other_ways_to_hand_over_an_export(form, export, expected, tmp_path):
     if form == "zip":
@@ -127,6 +128,7 @@ def test_map_unit_raster_with_named_tables(geodatabase, tmp_path):
         read_soils(path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("form", ["export", "geodatabase", "raster"])
 def test_only_the_window_is_read(form, export, geodatabase, tmp_path):
     path = {"export": export, "geodatabase": geodatabase}.get(form)
@@ -228,6 +230,7 @@ def _other_columns(home):
     (home / "tabular" / "comp.txt").write_text('"1"|"2"|"3"\r\n')
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("damage", "kind", "what"),
     [
@@ -279,6 +282,7 @@ def test_unknown_kind_lists_the_known_ones(tmp_path):
     assert "survey_export" in error.value.fix
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("sample", "units", "polygons", "rated"),
     [("soil/co671_cdg", 4, 4, 10), ("soil/isuag_ia", 2, 3, 7)],
@@ -340,6 +344,7 @@ def _pixel_capacity(soils, grid) -> np.ndarray:
     return out
 
 
+@pytest.mark.slow
 def test_three_forms_of_one_area_give_the_same_water_on_every_pixel(export, geodatabase, tmp_path):
     """Polygons in degrees, a raster of keys, and a capacity grid made from it, laid on one study grid.
 

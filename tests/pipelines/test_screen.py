@@ -134,6 +134,7 @@ def test_a_field_that_is_not_there_is_named(tiny_run: TinyRun, tmp_path: Path) -
     assert caught.value.where.endswith("fields.gpkg")
 
 
+@pytest.mark.slow
 def test_a_study_without_fields_maps_the_ground(tmp_path: Path) -> None:
     study = write_tiny_study(
         tmp_path,

@@ -34,6 +34,7 @@ def test_any_raster_becomes_a_valid_coverage(raster):
     assert shapely.union_all(patches).area == pytest.approx(covered, abs=1e-9)
 
 
+@pytest.mark.slow
 @given(arrays(np.int32, st.tuples(st.integers(2, 10), st.integers(2, 10)), elements=st.integers(-1, 5)))
 @settings(max_examples=100, deadline=None)
 def test_zones_are_the_sites_merged(raster):

@@ -64,6 +64,7 @@ def station_days(text: pd.Series) -> np.ndarray:
     return np.asarray(days_of_year(month_day[0], month_day[1]))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("threshold", [0.0, -2.2, -2.8, -4.4], ids=lambda t: f"xclim, threshold {t} C")
 def test_same_dates_as_xclim(threshold: float) -> None:
     """xclim first_day_temperature_below from 2 August on, Champion record 1982 to 2018."""
@@ -120,6 +121,7 @@ def lebanon() -> xr.Dataset:
     return generate_daily(normals_of(lebanon_normals(), latitude=43.63), years=200, seed=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fahrenheit", [24, 28, 32], ids=lambda f: f"NOAA 1991-2020, Lebanon NH, {f} F")
 def test_generated_weather_freezes_when_the_station_does(lebanon: xr.Dataset, fahrenheit: int) -> None:
     """From monthly normals alone, generated freeze dates lie within days of those published for the station."""
@@ -130,6 +132,7 @@ def test_generated_weather_freezes_when_the_station_does(lebanon: xr.Dataset, fa
     assert np.abs(ours - theirs).max() <= 8, (ours, theirs)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("base_f", [40, 50], ids=lambda b: f"NOAA 1991-2020, Lebanon NH, base {b} F")
 def test_generated_heat_is_the_stations(lebanon: xr.Dataset, base_f: int) -> None:
     """Annual growing degree days of generated weather against the published normal."""
@@ -154,6 +157,7 @@ def dates_in(table: pd.DataFrame) -> np.ndarray:
     return np.array(found, dtype=float)
 
 
+@pytest.mark.slow
 def test_generated_freezes_match_nine_records() -> None:
     """Nine Nebraska records (GHCN-Daily, Champion): 10, 50 and 90 % dates from their monthly normals alone.
 

@@ -48,6 +48,7 @@ def available(profile: pd.DataFrame, column: str, depth_m: float) -> float:
     return float(water.available_mm.sum())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("column", "depth_m"),
     [

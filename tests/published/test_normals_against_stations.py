@@ -43,6 +43,7 @@ def record() -> tuple[xr.Dataset, dict[str, int], list[tuple[float, float]]]:
     return got.daily, cells, list(zip(got.cells["longitude"], got.cells["latitude"], strict=True))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("station", STATIONS, ids=lambda s: f"{s}: NOAA 1991-2020 annual precipitation grid")
 def test_annual_precipitation(station: str, record) -> None:
     daily, cells, places = record

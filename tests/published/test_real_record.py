@@ -188,6 +188,7 @@ def rated_outcomes(soil: SoilTable, weather: xr.Dataset) -> tuple[xr.Dataset, Re
     return place_outcomes(site_weights(units, ZoneRules().rated_share_min), by_unit, "site", ZoneRules()), units
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("sample", "least"), [("soil/az649_ssurgo", 25), ("soil/co671_cdg", 4), ("soil/isuag_ia", 2)]
 )
@@ -266,6 +267,7 @@ def made_field(geometry, crs: str, name: str) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame({"field_id": ["R-1"], "name": [name]}, geometry=[geometry], crs=crs)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("sample", "resolution_m", "units_found"),
     [

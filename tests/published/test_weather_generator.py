@@ -99,6 +99,7 @@ def test_generated_days_carry_the_residual_correlation() -> None:
     assert np.corrcoef(july["tmax_c"][dry], july["tmin_c"][dry])[0, 1] == pytest.approx(0.63, abs=0.06)
 
 
+@pytest.mark.slow
 def test_spread_of_years_matches_nine_records() -> None:
     """Annual precipitation of nine Nebraska records (GHCN-Daily, Champion): recorded CV 0.21 to 0.29, mean 0.244.
 

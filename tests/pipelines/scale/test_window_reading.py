@@ -37,6 +37,7 @@ def two_areas(tmp_path: Path) -> Path:
     return tmp_path / "state"
 
 
+@pytest.mark.slow
 def test_only_tables_of_survey_areas_in_the_window_are_read(two_areas: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     read: list[str] = []
     own = soil_survey.read_area_tables
