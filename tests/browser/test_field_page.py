@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 import unicodedata
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,8 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 from pyproj import Transformer
 
-from geo.rating.rule import ZONE_NAMES
+from geo.options import COVERS
+from geo.rating import RECOMMENDED_OPTION, TESTS, ZONE_CODES, ZONE_NAMES
 from pipelines.show.field.page import write_field_pages
 from tests.browser.conftest import chart_faults, find_chromium
 from tests.builders import tiny_result
@@ -88,60 +90,53 @@ def test_prints_on_one_page(open_page, studies, folders, paper):
         assert "Thispageisamodel" in text
 
 
-def test_print_holds_the_longest_case(open_page, tmp_path, studies):
-    """Long names, all cautions, an irrigated field, and a square field with many zones still fit one sheet."""
-    from dataclasses import replace
-
-    import shapely
-
-    from geo.rating.fields import field_coverage
-
-    study = tiny_result(units="metric", names=("W" * 300,))
-    x0, y0, x1, y1 = study.fields.total_bounds
-    fields = study.fields.copy()
-    fields.geometry = [shapely.box(x0, y0, x1 - 200, y1)]
-    fields["area_ha"] = fields.area / 1e4
-    fields["irrigated"], fields["slope_percent"] = True, 9.0
+def longest(system, zone, failed, **columns):
+    """A study of one large field, with long names, steep, in a zone in which covers fail the tests that are named."""
+    study = tiny_result(names=("W" * 300,), units=system)
+    fields = study.fields.assign(slope_percent=9.0, **columns)
     fields["previous_crop"] = fields["next_crop"] = "winter barley under a long name of a crop"
-    wide = replace(study, fields=fields, coverage=field_coverage(fields, study.site_raster, study.grid, 12))
-    (path,) = write_field_pages(wide, tmp_path)
+    fields["zone"], fields["zone_code"] = zone, ZONE_CODES[zone]
+    fields["recommended_option"] = RECOMMENDED_OPTION[zone]
+    cover = list(failed)[-1]
+    fields["limiting_option"], fields["limiting_test"], fields["limiting_factor"] = cover, failed[cover][-1], "water"
+    passed = study.field_verdicts["passed"].copy(data=np.ones((1, 3, 4), bool))
+    for name, tests in failed.items():
+        passed.loc[{"cover": name, "test": tests}] = False
+    return replace(study, fields=fields, field_verdicts=study.field_verdicts.assign(passed=passed))
+
+
+def sheets(page, paper):
+    return len(pypdf.PdfReader(io.BytesIO(page.pdf(format=paper))).pages)
+
+
+@pytest.mark.parametrize(("system", "irrigated"), [("metric", True), ("us", False)])
+def test_print_holds_the_longest_case(open_page, tmp_path, system, irrigated):
+    """Long names, all cautions, every cover failing its tests, and a square field with many zones fit one sheet."""
+    tests = ["season", "winter"] if irrigated else list(TESTS)
+    zone = "stubble_season" if irrigated else "stubble_water"
+    study = longest(system, zone, dict.fromkeys(COVERS, tests), irrigated=irrigated)
+    (path,) = write_field_pages(study, tmp_path)
     assert path.stat().st_size <= 100_000
     page = open_page(path).page
     for paper in PAPER:
-        assert len(pypdf.PdfReader(io.BytesIO(page.pdf(format=paper))).pages) == 1
+        assert sheets(page, paper) == 1, paper
     assert page.evaluate("document.documentElement.scrollWidth") <= 1280
 
 
 @pytest.mark.parametrize("system", SYSTEMS)
 def test_print_holds_the_longest_spring_advice(open_page, tmp_path, system):
     """Dry land in the zone that speaks of the winter-killed mix too, with a line between dry and wet springs."""
-    from dataclasses import replace
-
-    import shapely
-
-    from geo.rating.fields import field_coverage
-    from geo.rating.rule import ZONE_CODES
-
-    study = tiny_result(units=system, names=("W" * 300,))
-    x0, y0, x1, y1 = study.fields.total_bounds
-    fields = study.fields.copy()
-    fields.geometry = [shapely.box(x0, y0, x1 - 200, y1)]
-    fields["area_ha"] = fields.area / 1e4
-    fields["slope_percent"], fields["irrigated"] = 9.0, False
-    fields["previous_crop"] = fields["next_crop"] = "winter barley under a long name of a crop"
-    zone = "winter_killed_or_early"
-    fields["zone"], fields["zone_code"], fields["recommended_option"] = zone, ZONE_CODES[zone], "winter_killed"
-    fields["spring_line_share"], fields["spring_line_mm"], fields["spring_line_early_years"] = 0.6, 172.7, 0.6
-    fields["spring_line_shortfall_years"], fields["spring_line_growth_kg_ha"] = 0.2, 4444.0
-    fields["early_growth_kg_ha"] = 2888.0
-    coverage = field_coverage(fields, study.site_raster, study.grid, 12)
-    (path,) = write_field_pages(replace(study, fields=fields, coverage=coverage), tmp_path)
+    study = longest(system, "winter_killed_or_early", {"overwinter_late": list(TESTS)}, irrigated=False)
+    springs = {"share": 0.6, "mm": 172.7, "early_years": 0.6, "shortfall_years": 0.2, "growth_kg_ha": 4444.0}
+    values = {f"spring_line_{name}": ("field", [value]) for name, value in springs.items()}
+    outcomes = study.field_outcomes.assign(values | {"early_growth_kg_ha": ("field", [2888.0])})
+    (path,) = write_field_pages(replace(study, field_outcomes=outcomes), tmp_path)
     page = open_page(path).page
     advice = page.locator(".spring").inner_text()
     assert "ends it early in 18 of 30 years" in advice
     assert "winter-killed mix is dead already" in advice
     for paper in PAPER:
-        assert len(pypdf.PdfReader(io.BytesIO(page.pdf(format=paper))).pages) == 1, paper
+        assert sheets(page, paper) == 1, paper
 
 
 @pytest.mark.parametrize(("scheme", "shape"), [("light", "desk"), ("dark", "desk"), ("dark", "phone")])
