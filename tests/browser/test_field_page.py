@@ -102,7 +102,8 @@ def longest(system, zone, failed, **columns):
     passed = study.field_verdicts["passed"].copy(data=np.ones((1, 3, 4), bool))
     for name, tests in failed.items():
         passed.loc[{"cover": name, "test": tests}] = False
-    return replace(study, fields=fields, field_verdicts=study.field_verdicts.assign(passed=passed))
+    verdicts = study.field_verdicts.assign(passed=passed)
+    return replace(study, fields=fields, field_verdicts=verdicts, irrigated_zones=study.zones)
 
 
 def sheets(page, paper):
