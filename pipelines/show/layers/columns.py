@@ -31,14 +31,9 @@ _SHOWN = {
     "1": "", "kg ha-1": "kg/ha", "lb acre-1": "lb/acre", "degC day": "degree days C", "degF day": "degree days F",
     "degrees_east": "degrees", "degrees_north": "degrees",
 }  # fmt: skip
-_SPREAD = re.compile(r"^(?P<base>.+)_p(?P<percent>10|90)$")
-_SPREAD_WORDS = {
-    "10": ("tenth year of a hundred", "1 year in 10 is at or below it", "In 1 year in 10 it is this much or less."),
-    "90": (
-        "ninetieth year of a hundred",
-        "9 years in 10 are at or below it",
-        "In 9 years in 10 it is this much or less.",
-    ),
+_YEARS = {
+    "p10": ("tenth year of a hundred", "1 year in 10 is"),
+    "p90": ("ninetieth year of a hundred", "9 years in 10 are"),
 }
 
 
@@ -97,7 +92,8 @@ class Column:
 def dictionary(system: System = "metric") -> MappingProxyType[str, Column]:
     """Return every column of `shared/columns.csv`, the patterns written out, by its metric name.
 
-    A variable with an option dimension is found under its name without the option.
+    A variable with an option dimension is found under its name without the option. The tenth and the ninetieth year
+    of a column are found under its name with ``_p10`` and ``_p90``.
 
     Raises
     ------
@@ -117,7 +113,8 @@ def dictionary(system: System = "metric") -> MappingProxyType[str, Column]:
                 spread = [("{}", "", "")]
             for mark, key, word in spread:
                 column = _column({k: _fill(k, v, mark, key, word) for k, v in row.items()}, system)
-                found[row["name"].replace(mark, key)] = column
+                name = row["name"].replace(mark, key)
+                found |= {name: column} | {f"{name}_{year}": _in_year(column, year) for year in _YEARS}
     return MappingProxyType(found)
 
 
@@ -152,38 +149,32 @@ def _column(row: dict[str, str], system: System) -> Column:
     )  # fmt: skip
 
 
+def _in_year(column: Column, year: str) -> Column:
+    label, years = _YEARS[year]
+    text = re.sub(r",? (mean of|in half of) the years\b", "", column.description)
+    return replace(
+        column, name=f"{column.name}_{year}", label=f"{column.label}, {label}",
+        description=f"{text} The {label}: {years} at or below it.",
+        plain=f"{column.plain} In {years.rsplit(' ', 1)[0]} it is this much or less.",
+    )  # fmt: skip
+
+
 def describe(name: str, system: System = "metric") -> Column:
-    """Return what is known of a column, by its metric name. The suffixes ``_p10`` and ``_p90`` are understood."""
-    columns = dictionary(system)
-    if name in columns:
-        return columns[name]
-    spread = _SPREAD.match(name)
-    if spread and spread["base"] in columns:
-        base, (year, meaning, plain) = columns[spread["base"]], _SPREAD_WORDS[spread["percent"]]
-        text = re.sub(r",? (mean of|median of|in half of) the (years|seasons)\b", "", base.description)
-        return replace(
-            base,
-            name=f"{base.name}_p{spread['percent']}",
-            label=f"{base.label}, {year}",
-            description=f"{text} The {year}: {meaning}.",
-            plain=f"{base.plain} {plain}",
-        )
-    return Column(
+    """Return what is known of a column, by its metric name."""
+    return dictionary(system).get(name) or Column(
         name=name, label=name.replace("_", " "), unit="", decimals=None, origin="your own layer",
         description="Came with the layer that was read; not changed.", plain="From your own file.", known=False,
     )  # fmt: skip
 
 
 @lru_cache(maxsize=2)
-def _by_own_name(system: System) -> MappingProxyType[str, str]:
-    return MappingProxyType({column.name: metric for metric, column in dictionary(system).items()})
+def _by_own_name(system: System) -> MappingProxyType[str, Column]:
+    return MappingProxyType({column.name: column for column in dictionary(system).values()})
 
 
 def named(name: str, system: System) -> Column:
     """Return what is known of a column by its name in a system of units (``planting_gap_in_winter_killed``)."""
-    spread = _SPREAD.match(name)
-    base, end = (spread["base"], name[spread.end("base") :]) if spread else (name, "")
-    return describe(_by_own_name(system).get(base, base) + end, system)
+    return _by_own_name(system).get(name) or describe(name, system)
 
 
 def in_units(frame: pd.DataFrame, system: System) -> pd.DataFrame:
