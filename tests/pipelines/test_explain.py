@@ -211,7 +211,7 @@ def test_print_names_every_test_of_every_option(study: StudyResult, system: str)
     assert text.count("less water than") == len(COVERS)
     assert text.count("passes") + text.count("fails") >= len(why.verdicts)
     assert f"Limit: {says.short(why.limiting_option, why.limiting_test)}" in said
-    assert f"at most {'1.5 in' if system == 'us' else '38 mm'} allowed" in said
+    assert f"(at most {'1.5 in' if system == 'us' else '38 mm'})" in said
     assert "Margin:" in said
     assert max(map(len, text.splitlines())) <= 80
 
