@@ -56,6 +56,7 @@ def county():
         small, grid=GeoBox((SIDE, SIDE), Affine(30, 0, -600000, 0, -30, 1900000), "EPSG:5070"), site_raster=site,
         sites=sites, zones=zones, **by_site, fields=small.fields.iloc[fields].reset_index(drop=True),
         field_verdicts=small.field_verdicts.isel(field=fields),
+        field_outcomes=small.field_outcomes.isel(field=fields),
     )  # fmt: skip
 
 
