@@ -126,17 +126,8 @@ def check_names(variables: Mapping[str, Any]) -> None:
 def choose_bands(bands: list[Band], variables: Mapping[str, Any], where: str) -> dict[str, list[Band]]:
     """Return the bands of each property, sorted by depth, with what the study file adds.
 
-    Parameters
-    ----------
-    bands : list of Band
-    variables : mapping
-        Property to a name, or to a table with ``name`` (variable, band description or file pattern), ``units`` and
-        ``depths_cm`` (a list of ``[top, bottom]``).
-
-    Raises
-    ------
-    StudyError
-        When a named property or band is not there, or depths are unknown.
+    Its `variables` map a property to a name, or to a table with ``name`` (variable, band description or file
+    pattern), ``units`` and ``depths_cm`` (a list of ``[top, bottom]``).
     """
     chosen: dict[str, list[Band]] = {}
     check_names(variables)
