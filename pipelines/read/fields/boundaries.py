@@ -42,28 +42,24 @@ def read_fields(
 ) -> tuple[gpd.GeoDataFrame, list[Problem]]:
     """Read field boundaries as they are; `geo.ground.boundaries.clean_fields` repairs them.
 
+    The fields have `field_id`, `name`, `irrigated`, `previous_crop`, `next_crop`, `source_area_ha` where the file
+    states an area in a known unit, and `geometry` in the CRS of the file (None when not given).
+
     Parameters
     ----------
     path : path
         GeoPackage, Shapefile, GeoJSON, KML/KMZ, GeoParquet, FlatGeobuf, file geodatabase, or a zip or
         folder that holds one of them.
     layer : str, optional
-        Layer to read; default the first one with polygons (KML: all folders).
+        Default: the first one with polygons (KML: all folders).
     columns : mapping, optional
-        Our column -> the file's column, for `field_id`, `name`, `irrigated`, `previous_crop`, `next_crop`.
+        Our column -> the file's column.
     crs : str, optional
-        CRS to assume; it overrules the file's own.
+        Overrules the file's own.
     area : sequence of 4 floats, optional
         West, south, east, north (degrees); fields that do not meet it are counted, not read.
     part : bool
         The area is one part of a region: it may hold no field, and fields of the other parts are not counted.
-
-    Returns
-    -------
-    fields : GeoDataFrame
-        `field_id`, `name`, `irrigated`, `previous_crop`, `next_crop`, `source_area_ha` where the file
-        states an area in a known unit, `geometry` (unrepaired), file CRS (None when not given).
-    problems : list of Problem
 
     Raises
     ------
