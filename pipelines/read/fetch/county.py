@@ -242,16 +242,14 @@ def _write_outline(home: Path, outline: gpd.GeoDataFrame, place: BaseGeometry) -
     return files
 
 
-def study_text(
-    name: str, climate: str, years: tuple[int, int], terms: Mapping[str, tuple[str, str]] | None = None
-) -> str:
+def study_text(name: str, climate: str, years: tuple[int, int], terms: Mapping[str, tuple[str, str]]) -> str:
     """Return the text of a study file for a fetched folder.
 
     `terms` holds the licence of each source and the day on which it was fetched.
     """
 
     def stated(source: str) -> list[str]:
-        licence, day = (terms or {}).get(source, ("", ""))
+        licence, day = terms.get(source, ("", ""))
         pairs = (("licence", licence), ("date", day))
         return [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in pairs if value]
 

@@ -46,13 +46,15 @@ class SurveyArea:
 
 
 def _walk(place: Place, depth: int = 0) -> Iterator[Place]:
+    """Yield the files below a folder or in a zip, in order."""
     if depth > _MAX_DEPTH or place.name.lower().endswith(".gdb"):
         return
     children: list[Place] = list(place.iterdir())
     for child in sorted(children, key=lambda p: p.name):
-        yield child
         if child.is_dir():
             yield from _walk(child, depth + 1)
+        else:
+            yield child
 
 
 def _contents(path: Path) -> list[Place]:
@@ -64,12 +66,10 @@ def _contents(path: Path) -> list[Place]:
                 str(path),
                 "Give the downloaded zip as it is; download it again if it was cut short.",
             )
-        return [p for p in _walk(zipfile.Path(path)) if p.is_file()]
-    files: list[Place] = [p for p in _walk(path) if p.is_file()]
-    for archive in [p for p in files if p.name.lower().endswith(".zip")]:
-        if isinstance(archive, Path) and zipfile.is_zipfile(archive):
-            files += [p for p in _walk(zipfile.Path(archive)) if p.is_file()]
-    return files
+        return list(_walk(zipfile.Path(path)))
+    files = list(_walk(path))
+    archives = [p for p in files if isinstance(p, Path) and p.suffix.lower() == ".zip" and zipfile.is_zipfile(p)]
+    return [*files, *(file for archive in archives for file in _walk(zipfile.Path(archive)))]
 
 
 def gdal_path(place: Place) -> str:
