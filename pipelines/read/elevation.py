@@ -32,29 +32,19 @@ def read_elevation(
     band: int = 1,
     needed: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.float32], list[Problem]]:
-    """Return elevation on the study grid (m).
+    """Return elevation on the study grid (m, float32), NaN where the source has nothing.
 
     A source finer than the grid is averaged, a coarser one interpolated between its cells (bilinear), so that
     no steps of the source show up as slopes.
 
     Parameters
     ----------
-    path : path
-        Any raster that GDAL reads (GeoTIFF, VRT, IMG).
-    grid : GeoBox
-        Study grid.
     unit : str, optional
         Vertical unit (``m``, ``ft``, ``us-ft``, ``cm``); overrules the file's own.
     band : int
         Band of the file, from 1.
     needed : bool array on the grid, optional
         Where the study has soils; holes elsewhere are not listed.
-
-    Returns
-    -------
-    elevation_m : float32 array on the grid
-        NaN where the source has nothing.
-    problems : list of Problem
 
     Raises
     ------

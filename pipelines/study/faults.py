@@ -28,23 +28,9 @@ def words(key: str, **values: object) -> str:
 
 
 def read_checked(path: Path, model: type[Model], kind: str, start: str) -> tuple[Model, str]:
-    """Read a TOML file and check it against its model.
+    """Read a TOML file and check it against its model; returns the checked value and the text.
 
-    Parameters
-    ----------
-    path : Path
-    model : BaseModel type
-        Of the whole file.
-    kind : str
-        What the file is called in messages: ``study`` or ``region``.
-    start : str
-        Where a user finds a file to start from.
-
-    Returns
-    -------
-    value : BaseModel
-    text : str
-        What the file holds.
+    Messages call the file a `kind` file (``study`` or ``region``) and send a user without one to `start`.
 
     Raises
     ------

@@ -232,13 +232,7 @@ class Study(_Table):
 
 
 def load_study(path: Path) -> tuple[Study, str]:
-    """Read and check a study file.
-
-    Returns
-    -------
-    study : Study
-    digest : str
-        SHA-256 of the file's text.
+    """Read and check a study file; returns it with the SHA-256 of its text.
 
     Raises
     ------

@@ -24,19 +24,8 @@ def staged(target: Path, *, check: bool = True) -> Iterator[Path]:
     """Give an empty folder beside `target`; when the block ends well, move its files into `target`.
 
     Files of the same name are replaced, other files in `target` stay. When the block fails, or one file cannot be
-    replaced, `target` keeps every file that it had.
-
-    Parameters
-    ----------
-    target : Path
-        Folder that shall hold the files. It is made when it does not exist.
-    check : bool
-        Look for locked files before the block runs, so that a long run does not end with the bad news.
-
-    Yields
-    ------
-    Path
-        The staging folder, on the same disk as `target`.
+    replaced, `target` keeps every file that it had. With `check`, locked files are found before the block runs, so
+    that a long run does not end with the bad news.
 
     Raises
     ------

@@ -25,24 +25,12 @@ DRYLAND_ONLY = ("planting_gap_max_mm", "shortfall_max", "target_share", "ground_
 
 @dataclass(frozen=True)
 class Tables:
-    """The reference tables, checked.
+    """The reference tables, checked, with the study's changes.
 
-    Attributes
-    ----------
-    scalars, mixes, rules : mapping
-        Contents of ``water_balance.toml``, ``cover_mixes.toml``, ``zone_rules.toml`` (with the study's changes).
-    traits : DataFrame
-        ``cover_traits.csv``.
-    model : ModelRules
-        ``model_rules.toml`` (with the study's changes).
-    curve_numbers : DataFrame
-        Index ``cn_fallow``, ``cn_cover``; columns A, B, C, D.
-    rew_mm : dict
-        Readily evaporable water by surface texture.
-    digest : str
-        SHA-256 over the files.
-    weeds : bool
-        The study leaves its stubble unsprayed.
+    `scalars`, `mixes`, `rules` and `model` are the tables ``water_balance``, ``cover_mixes``, ``zone_rules`` and
+    ``model_rules``, `traits` is ``cover_traits.csv``. `curve_numbers` has the index ``cn_fallow``, ``cn_cover`` and
+    the columns A to D; `rew_mm` is the readily evaporable water by surface texture; `digest` the SHA-256 over the
+    files. With `weeds` the study leaves its stubble unsprayed.
     """
 
     scalars: Mapping[str, Mapping[str, Any]]

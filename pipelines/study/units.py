@@ -16,18 +16,9 @@ System = Literal["us", "metric"]
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A value ready to be read.
+    """A value ready to be read: `text` is the number with its unit, such as ``1.2 in``, or the words for "no data".
 
-    Attributes
-    ----------
-    text : str
-        Number with its unit, such as ``1.2 in``; the words for "no data" when the value is missing.
-    number : float or None
-        The rounded number alone.
-    unit : str
-        The unit label alone.
-    digits : str
-        The number as text, without the unit.
+    `number` is the rounded number alone (None when missing), `digits` the same as text, `unit` the label of the unit.
     """
 
     text: str
@@ -50,14 +41,7 @@ def _nice(value: float, step: float) -> float:
 
 
 class Units:
-    """Format values of the study for people.
-
-    Parameters
-    ----------
-    system : {"us", "metric"}
-        Inches, acres, pounds per acre and Fahrenheit, or mm, hectares, kg/ha and Celsius.
-    catalogue : Catalogue, optional
-        Words of the unit labels and months; English by default.
+    """Format values of the study for people, in US customary units (inch, acre, lb/ac, degF) or in metric ones.
 
     Raises
     ------

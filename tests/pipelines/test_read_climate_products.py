@@ -12,7 +12,7 @@ import xarray as xr
 from pyproj import CRS, Transformer
 
 from geo.errors import StudyError
-from pipelines.read.climate.build import Context
+from pipelines.read.climate.build import Context, Query
 from pipelines.read.climate.cf import read_part
 from pipelines.read.climate.dispatch import read_climate
 from pipelines.read.climate.products import products
@@ -60,7 +60,7 @@ def test_gridmet_files_packed_kelvin_day_axis(tmp_path: Path) -> None:
 
 def test_gridmet_real_sample_reads_its_variable() -> None:
     path = open_data("climate/gridmet/metdata_intersectr.nc")
-    part = read_part(path, Context("x", products()["gridmet"]), (-85.0, 34.0, -84.9, 34.1), {}, {}, [], None)
+    part = read_part(path, Query("x", (-85.0, 34.0, -84.9, 34.1)), Context("x", products()["gridmet"]), None)
     with xr.open_dataset(path) as raw:
         near = raw["precipitation_amount"].sel(lat=34.05, lon=-84.95, method="nearest").values
     layer = part.layers["precip_mm"]
@@ -161,7 +161,7 @@ def test_daymet_real_sample_kilometres() -> None:
         x, y = float(raw["x"][200]) * 1000, float(raw["y"][200]) * 1000
         wanted = raw["prcp"][:, 200, 200].values
     lon, lat = Transformer.from_crs(CRS.from_cf(crs), 4326, always_xy=True).transform(x, y)
-    part = read_part(path, context, (lon - 0.001, lat - 0.001, lon + 0.001, lat + 0.001), {}, {}, [], None)
+    part = read_part(path, Query("x", (lon - 0.001, lat - 0.001, lon + 0.001, lat + 0.001)), context, None)
     i = int(np.argmin(np.hypot(part.window.latitude - lat, part.window.longitude - lon)))
     row, col = divmod(i, part.window.latitude.shape[1])
     np.testing.assert_allclose(part.layers["precip_mm"][:, row, col], wanted, rtol=1e-6)

@@ -101,7 +101,7 @@ def test_every_variable_and_product_row_is_complete() -> None:
     for product in products().values():
         assert product.licence
         assert product.day
-        assert product.extra.get("source")
+        assert product.source
         for name, key in product.names.items():
             assert key in variables(), name
         for key, unit in product.units.items():

@@ -23,21 +23,11 @@ _SWAPPED = 0.05  # share of days with tmax below tmin above which the two variab
 
 @dataclass(frozen=True, slots=True)
 class ClimateInput:
-    """Climate of a study area as read from one source.
+    """Climate of a study area as read from one source, with what was left out, repaired or is doubtful.
 
-    Attributes
-    ----------
-    cells : DataFrame
-        Index ``cell``; columns ``latitude``, ``longitude`` (EPSG:4326), ``elevation_m``, ``name``.
-    normals : Dataset or None
-        Monthly normals, dims ``(cell, month)``.
-    daily : Dataset or None
-        Daily weather, dims ``(cell, time)``, one row for each calendar day, missing values NaN.
-        ``et0_mm`` is there only when the source has it.
-    problems : list of Problem
-        What was left out, repaired or is doubtful.
-    provenance : dict
-        ``product``, ``period``, ``licence``, ``day_definition``, ``et0``.
+    `cells` (index ``cell``) has ``latitude``, ``longitude`` (EPSG:4326), ``elevation_m`` and ``name``. One of
+    `normals` (``(cell, month)``) and `daily` (``(cell, time)``, one row for each calendar day, missing values NaN,
+    ``et0_mm`` only when the source has it) is set.
     """
 
     cells: pd.DataFrame
@@ -51,18 +41,9 @@ class ClimateInput:
 class Query:
     """What a study asks of a climate source, whatever its kind.
 
-    Attributes
-    ----------
-    where : str
-        The source as the study file names it.
-    area : tuple or None
-        EPSG:4326 bounds.
-    mapping, units, fill : dict, dict, list
-        Study-file overrides.
-    period : (first, last) year, optional
-        Years to keep; for a series of months the years that make the normals (default 1991-2020).
-    trust : bool
-        List contradictions between values and units instead of stopping.
+    `where` names the source, `area` is in EPSG:4326; `mapping`, `units` and `fill` are overrides of the study file.
+    `period` are the first and last year to keep, or those that make the normals of a series of months (default
+    1991-2020). With `trust`, contradictions between values and units are listed instead of stopping the run.
     """
 
     where: str
@@ -80,10 +61,13 @@ class Context:
 
     where: str
     product: Product
+    trust: bool = False
     units: dict[str, str] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
-    trust: bool = False
-    provenance: dict[str, str] = field(default_factory=dict)
+    provenance: dict[str, str] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.provenance = self.product.provenance()
 
     def refuse(self, error: StudyError | None) -> None:
         """Raise an error of contradiction, or list it when the study says that the values are right."""
@@ -111,25 +95,14 @@ def require(present: Any, context: Context) -> None:
         )
 
 
-def check_layer(values: np.ndarray, key: str, step: str, context: Context) -> None:
+def check_layer(values: np.ndarray, key: str, step: str, context: Context, file: str = "") -> None:
     """Refuse a variable whose values contradict its declared unit."""
     unit = context.units.get(key, variables()[key].units)
-    context.refuse(check_values(values, key, step, unit, f"{context.where}: {variables()[key].short}"))
+    context.refuse(check_values(values, key, step, unit, f"{file or context.where}: {variables()[key].short}"))
 
 
 def normals_input(data: xr.Dataset, cells: pd.DataFrame, context: Context) -> ClimateInput:
-    """Return monthly normals in the form of the contract.
-
-    Parameters
-    ----------
-    data : Dataset
-        Dims ``(cell, month)``, months 1 to 12, contract units.
-    cells : DataFrame
-        The cells.
-    context : Context
-        Source, declared units, problems so far.
-    """
-    require([k for k in REQUIRED if k in data], context)
+    """Return monthly normals, dims ``(cell, month)`` in contract units, in the form of the contract."""
     months = np.asarray(data["month"].values, dtype=int)
     absent = sorted(set(range(1, 13)) - set(months.tolist()))
     if absent:
@@ -151,22 +124,15 @@ def normals_input(data: xr.Dataset, cells: pd.DataFrame, context: Context) -> Cl
         context.note(str(cells.loc[cell, "name"]), "some months are missing", "left out", "use another source")
     keep = np.setdiff1d(np.arange(len(cells)), gaps)
     out, kept = _finish(data.isel(cell=keep), cells.iloc[keep], NORMALS, "monthly", context)
-    return ClimateInput(kept, out, None, context.problems, context.provenance or context.product.provenance())
+    return ClimateInput(kept, out, None, context.problems, context.provenance)
 
 
 def daily_input(data: xr.Dataset, cells: pd.DataFrame, context: Context) -> ClimateInput:
     """Return daily weather in the form of the contract: one row for every calendar day.
 
-    Parameters
-    ----------
-    data : Dataset
-        Dims ``(cell, time)``, ``time`` as dates at midnight, contract units, missing NaN, days may be absent.
-    cells : DataFrame
-        The cells.
-    context : Context
-        Source, declared units, problems so far.
+    The data have the dims ``(cell, time)``, dates at midnight, contract units, and NaN where missing; days may be
+    absent.
     """
-    require([k for k in REQUIRED if k in data], context)
     data = data.transpose("cell", "time").sortby("time")
     known = np.stack([np.isfinite(data[k].values).any(axis=0) for k in REQUIRED]).any(axis=0)
     if not known.any():
@@ -192,11 +158,9 @@ def daily_input(data: xr.Dataset, cells: pd.DataFrame, context: Context) -> Clim
     _drop_crossed(data, cells, context)
     _report_gaps(data, cells, len(absent), context)
     out, kept = _finish(data, cells, DAILY, "daily", context)
-    when = pd.DatetimeIndex(out["time"].values)
-    out = out.assign_coords(
-        year=("time", when.year.to_numpy()), month=("time", when.month.to_numpy()), day=("time", when.day.to_numpy())
-    )
-    return ClimateInput(kept, None, out, context.problems, context.provenance or context.product.provenance())
+    when = out["time"].dt
+    out = out.assign_coords({part: ("time", getattr(when, part).values) for part in ("year", "month", "day")})
+    return ClimateInput(kept, None, out, context.problems, context.provenance)
 
 
 def _whole_year(data: xr.Dataset, context: Context) -> StudyError | None:
@@ -216,17 +180,13 @@ def _whole_year(data: xr.Dataset, context: Context) -> StudyError | None:
 
 
 def _list_strays(data: xr.Dataset, key: str, stray: np.ndarray, cells: pd.DataFrame, context: Context) -> None:
-    unit = variables()[key].units
-    for cell, step in list(zip(*np.nonzero(stray), strict=True))[:_LISTED]:
+    name, unit = variables()[key].short, variables()[key].units
+    for cell, step in np.argwhere(stray)[:_LISTED]:
         value, day = data[key].values[cell, step], pd.Timestamp(data["time"].values[step])
         where = f"{cells['name'].iloc[cell]}, {day:%Y-%m-%d}"
-        context.note(
-            where, f"{variables()[key].short} of {value:.1f} {unit} is impossible", "left out", "set to missing"
-        )
+        context.note(where, f"{name} of {value:.1f} {unit} is impossible", "left out", "set to missing")
     if stray.sum() > _LISTED:
-        context.note(
-            "all cells", f"{int(stray.sum())} impossible values of {variables()[key].short} in all", "left out"
-        )
+        context.note("all cells", f"{int(stray.sum())} impossible values of {name} in all", "left out")
 
 
 def _not_swapped(crossed: np.ndarray, both: np.ndarray, context: Context) -> None:
@@ -252,14 +212,8 @@ def _drop_crossed(data: xr.Dataset, cells: pd.DataFrame, context: Context) -> No
 def _report_gaps(data: xr.Dataset, cells: pd.DataFrame, already: int, context: Context) -> None:
     for key in REQUIRED:
         counts = (~np.isfinite(data[key].values)).sum(axis=1) - already
-        _by_cell(
-            counts,
-            cells,
-            context,
-            f"days without {variables()[key].short}",
-            "warning",
-            "filled only where the gap is short",
-        )
+        what, fix = f"days without {variables()[key].short}", "filled only where the gap is short"
+        _by_cell(counts, cells, context, what, "warning", fix)
 
 
 def _by_cell(counts: np.ndarray, cells: pd.DataFrame, context: Context, what: str, action: str, fix: str) -> None:
@@ -279,8 +233,7 @@ def _few(days: pd.DatetimeIndex) -> str:
 def _finish(
     data: xr.Dataset, cells: pd.DataFrame, keys: tuple[str, ...], step: str, context: Context
 ) -> tuple[xr.Dataset, pd.DataFrame]:
-    kept = cells.reset_index(drop=True)
-    kept.index = pd.RangeIndex(len(kept), name="cell")
+    kept = cells.set_axis(pd.RangeIndex(len(cells), name="cell"))
     out = data[[k for k in keys if k in data]].astype("float32")
     if "precip_mm" in out:
         out["precip_mm"] = out["precip_mm"].clip(min=0.0)
@@ -288,13 +241,8 @@ def _finish(
         units = variables()[str(key)].units
         per = {"daily": "per day", "monthly": "per month"}[step] if units == "mm" else ""
         out[key].attrs = {"units": "degC" if units == "delta_degC" else units, "comment": per}
-    out = out.assign_coords(
-        cell=kept.index.to_numpy(),
-        latitude=("cell", kept["latitude"].to_numpy()),
-        longitude=("cell", kept["longitude"].to_numpy()),
-        elevation_m=("cell", kept["elevation_m"].to_numpy()),
-    )
+    places = {name: ("cell", kept[name].to_numpy()) for name in ("latitude", "longitude", "elevation_m")}
+    out = out.assign_coords({"cell": kept.index.to_numpy(), **places})
     et0 = context.product.et0 or "as supplied by the source"
-    source = context.provenance.get("product", context.product.label)
-    out.attrs = {"source": source, "et0_method": et0 if "et0_mm" in out else "", "seed": ""}
+    out.attrs = {"source": context.provenance["product"], "et0_method": et0 if "et0_mm" in out else "", "seed": ""}
     return out, kept

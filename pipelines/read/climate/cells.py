@@ -8,42 +8,36 @@ import cf_xarray  # noqa: F401  (registers the .cf accessor)
 import numpy as np
 import pandas as pd
 import xarray as xr
+from numpy.typing import ArrayLike
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
 from geo.errors import StudyError
+from pipelines.read.climate.products import REQUIRED
 
 Area = tuple[float, float, float, float]
 
 _LAT = ("lat", "latitude")
 _LON = ("lon", "longitude")
-_SAME_CELL = (
-    0.1  # share of a cell by which two files of one grid may differ (nClimGrid daily and monthly do, by 1e-4 deg)
-)
+# Share of a cell by which two files of one grid may differ (nClimGrid daily and monthly do, by 1e-4 deg).
+_SAME_CELL = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
     """The part of a grid that was read.
 
-    Attributes
-    ----------
-    y, x : ndarray
-        Cell centres in the grid's own coordinates, north to south and west to east.
-    latitude, longitude : ndarray, shape (y, x)
-        Cell centres, EPSG:4326 degrees, longitude -180 to 180.
-    step : tuple of float
-        Cell height and width in the grid's own coordinates.
+    `y` and `x` are the cell centres in the grid's own coordinates, north to south and west to east; `latitude` and
+    `longitude`, shape (y, x), the same centres in EPSG:4326 degrees, longitude -180 to 180.
     """
 
     y: np.ndarray
     x: np.ndarray
     latitude: np.ndarray
     longitude: np.ndarray
-    step: tuple[float, float]
 
 
-def wrap_longitude(lon: np.ndarray) -> np.ndarray:
+def wrap_longitude(lon: ArrayLike) -> np.ndarray:
     """Return longitudes in -180 (included) to 180."""
     return (np.asarray(lon, dtype="float64") + 180.0) % 360.0 - 180.0
 
@@ -54,13 +48,8 @@ def find_axes(ds: xr.Dataset, where: str) -> tuple[str, str, CRS | None]:
     The axes are found by their attributes (CF ``standard_name``, ``axis``, ``units``), then by the names that the CF
     conventions use in examples.
     """
-    for kind, names, fallback in (("latitude", _LAT, "y"), ("longitude", _LON, "x")):
-        if _axis(ds, kind, names, fallback) is None:
-            break
-    else:
-        lat, lon = _axis(ds, "latitude", _LAT, "y"), _axis(ds, "longitude", _LON, "x")
-        assert lat is not None
-        assert lon is not None
+    lat, lon = _axis(ds, "latitude", _LAT, "y"), _axis(ds, "longitude", _LON, "x")
+    if lat is not None and lon is not None:
         return lat, lon, None
     crs = _grid_mapping(ds)
     y, x = _axis(ds, "projection_y_coordinate", (), "y"), _axis(ds, "projection_x_coordinate", (), "x")
@@ -109,25 +98,9 @@ def axis_values(ds: xr.Dataset, dim: str, crs: CRS | None, other_names: tuple[st
 
 
 def window(ds: xr.Dataset, area: Area | None, where: str, like: Window | None = None) -> tuple[xr.Dataset, Window]:
-    """Cut a lazily opened grid to the cells that cover an area, plus one ring, and turn it north-up.
+    """Cut a lazily opened grid to the cells that cover an area, plus one ring, and turn it north-up on ``(y, x)``.
 
-    Parameters
-    ----------
-    ds : Dataset
-        One file, not loaded.
-    area : (west, south, east, north) or None
-        EPSG:4326 degrees; None reads everything.
-    where : str
-        File, for messages.
-    like : Window, optional
-        Window of an earlier file of the same grid: the same cells are taken, and a different grid is an error.
-
-    Returns
-    -------
-    Dataset
-        Dims ``y``, ``x`` (and the others); still lazy.
-    Window
-        The cells.
+    With `like`, the window of an earlier file, the same cells are taken, and a different grid is an error.
     """
     y_dim, x_dim, crs = find_axes(ds, where)
     y = axis_values(ds, y_dim, crs, _LAT)
@@ -144,13 +117,11 @@ def window(ds: xr.Dataset, area: Area | None, where: str, like: Window | None = 
         if not rows.size or not cols.size:
             raise _outside(area, y, x, crs, where)
     cut = _take(_take(ds, y_dim, rows), x_dim, cols)
-    cut = cut.drop_vars([n for n in cut.variables if n in (y_dim, x_dim)], errors="ignore")
-    cut = cut.rename({y_dim: "y", x_dim: "x"}) if (y_dim, x_dim) != ("y", "x") else cut
+    cut = cut.drop_vars([y_dim, x_dim], errors="ignore").rename({y_dim: "y", x_dim: "x"})
     grid_x, grid_y = np.meshgrid(x[cols], y[rows])
     if crs is not None:
         grid_x, grid_y = Transformer.from_crs(crs, 4326, always_xy=True).transform(grid_x, grid_y)
-    seen = Window(y[rows], x[cols], np.asarray(grid_y), np.asarray(grid_x), step)
-    return cut, seen if like is None else like
+    return cut, like or Window(y[rows], x[cols], np.asarray(grid_y), np.asarray(grid_x))
 
 
 def _take(ds: xr.Dataset, dim: str, index: np.ndarray) -> xr.Dataset:
@@ -218,31 +189,15 @@ def _outside(area: Area | None, y: np.ndarray, x: np.ndarray, crs: CRS | None, w
 def stack(
     layers: dict[str, xr.DataArray], seen: Window, elevation: np.ndarray | None
 ) -> tuple[xr.Dataset, pd.DataFrame, int]:
-    """Turn layers on ``(step, y, x)`` into ``(cell, step)`` and drop cells without any data.
+    """Turn layers on ``(step, y, x)`` into ``(cell, step)`` with their cells, and drop cells without any data.
 
-    Returns
-    -------
-    Dataset
-        Dims ``cell`` and the step dimension.
-    DataFrame
-        The cells (`ClimateCells`).
-    int
-        Number of cells dropped because the grid has no data there (sea, beyond a border).
+    The last value is the number of cells dropped because the grid has no data there (sea, beyond a border). A step
+    that one variable lacks is missing there.
     """
-    flat = {}
-    alive = np.ones(seen.latitude.size, dtype=bool)
-    for name, layer in layers.items():
-        step = next(d for d in layer.dims if d not in ("y", "x"))
-        values = layer.transpose(step, "y", "x").values.reshape(layer.sizes[step], -1).T
-        flat[name] = ((("cell", step)), values, layer[step])
-        if name in ("precip_mm", "tmin_c", "tmax_c"):
-            alive &= np.isfinite(values).any(axis=1)
+    flat = xr.Dataset(layers).stack(cell=("y", "x"), create_index=False).transpose("cell", ...)
+    alive = np.all([np.isfinite(flat[name].values).any(axis=1) for name in REQUIRED], axis=0)
     keep = np.flatnonzero(alive)
-    data = (
-        xr.Dataset({n: xr.DataArray(v[keep], dims=d, coords={d[1]: c.values}) for n, (d, v, c) in flat.items()})
-        if keep.size
-        else xr.Dataset()
-    )
+    data = flat.isel(cell=keep)
     lat, lon = seen.latitude.ravel()[keep], seen.longitude.ravel()[keep]
     cells = pd.DataFrame(
         {

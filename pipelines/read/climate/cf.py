@@ -12,7 +12,8 @@ import pandas as pd
 import xarray as xr
 
 from geo.errors import StudyError
-from pipelines.read.climate.build import Context, check_layer
+from geo.season import MEAN_MONTH_DAYS
+from pipelines.read.climate.build import Context, Query, check_layer
 from pipelines.read.climate.cells import Area, Window, window
 from pipelines.read.climate.products import Product, product_of_file, product_of_text, products, variables
 from pipelines.read.climate.units import to_contract
@@ -27,14 +28,8 @@ _LARGEST = 1.2e9  # bytes of one read; keeps a county screen below 1.5 GB of mem
 class Part:
     """The variables of one file on the window of the study area.
 
-    Attributes
-    ----------
-    step : str
-        ``daily``, ``months`` (normals), ``monthly`` (a series of months) or ``fixed``.
-    layers : dict
-        Variable key -> DataArray, dims ``(time | month, y, x)``, contract units.
-    window : Window
-        The cells.
+    `step` is ``daily``, ``months`` (normals), ``monthly`` (a series of months) or ``fixed``. `layers` holds each
+    variable on ``(time | month, y, x)``, `fixed` those on ``(y, x)``, in contract units.
     """
 
     step: str
@@ -52,7 +47,7 @@ def product_of(raw: xr.Dataset, path: Path) -> Product:
 def identify(name: str, attrs: dict[str, Any], path: Path, product: Product) -> str | None:
     """Return our key of a file variable, from its attributes and the product's names, or None.
 
-    ``air_temperature`` is told apart into minimum and maximum by ``cell_methods`` and the descriptive attributes,
+    ``air_temperature`` is split into minimum and maximum by ``cell_methods`` and the descriptive attributes,
     then by the file name of a known product; a standard deviation is never taken for the temperature itself.
     """
     if name in product.names:
@@ -67,9 +62,7 @@ def identify(name: str, attrs: dict[str, Any], path: Path, product: Product) -> 
         if low in variable.names and spread == key.endswith("_sd_c"):
             return key
     for key, variable in variables().items():
-        if standard not in variable.standard_names or key.endswith("_sd_c"):
-            continue
-        if not variable.statistic:
+        if standard in variable.standard_names and not variable.statistic:
             return key
     if standard == "air_temperature" or low in ("air_temperature", "temperature"):
         file_part = (product.match_file(path.name) or {}).get("var", "")
@@ -84,18 +77,10 @@ def identify(name: str, attrs: dict[str, Any], path: Path, product: Product) -> 
 
 
 def choose(raw: xr.Dataset, path: Path, product: Product, mapping: dict[str, Any]) -> dict[str, str]:
-    """Return key -> file variable for the variables that will be read.
-
-    Raises
-    ------
-    StudyError
-        When a mapped variable is not there, or two variables claim one meaning.
-    """
-    gridded = [str(n) for n in raw.data_vars if raw[n].ndim >= 2]
-    chosen: dict[str, str] = {}
+    """Return key -> file variable for the variables that will be read; two of one meaning stop the run."""
     rivals: dict[str, list[str]] = {}
     wanted = {str(v): k for k, v in mapping.items()}
-    for name in gridded:
+    for name in (str(n) for n in raw.data_vars if raw[n].ndim >= 2):
         key = wanted.get(name) or identify(name, dict(raw[name].attrs), path, product)
         if key is not None and (key not in mapping or name in wanted):
             rivals.setdefault(key, []).append(name)
@@ -106,8 +91,7 @@ def choose(raw: xr.Dataset, path: Path, product: Product, mapping: dict[str, Any
                 str(path),
                 f'Name one in the study file: variables = {{ {variables()[key].short} = "{names[0]}" }}.',
             )
-        chosen[key] = names[0]
-    return chosen
+    return {key: names[0] for key, names in rivals.items()}
 
 
 def time_axis(raw: xr.Dataset, path: Path, product: Product) -> tuple[str | None, str, Any]:
@@ -182,41 +166,20 @@ def decode_dates(raw: xr.Dataset, dim: str, path: Path) -> pd.DatetimeIndex:
     return dates
 
 
-def read_part(
-    path: Path,
-    context: Context,
-    area: Area | None,
-    mapping: dict[str, Any],
-    units: dict[str, str],
-    fill: list[float],
-    like: Window | None,
-) -> Part:
-    """Read the climate variables of one NetCDF file on the cells of an area.
+def read_part(path: Path, query: Query, context: Context, like: Window | None) -> Part:
+    """Read the climate variables of one NetCDF file on the cells of the study area.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    context : Context
-        Product, problems; the declared units are written to it.
-    area : tuple or None
-        EPSG:4326 bounds.
-    mapping, units : dict
-        Study-file overrides: key -> file variable, key -> unit.
-    fill : list of float
-        Further values that mean missing, as stored in the file.
-    like : Window, optional
-        Window of the first file.
+    `like` is the window of the first file; the declared units are written to the context.
     """
     with open_netcdf(path, decode_cf=False) as raw:
         product = product_of(raw, path)
-        chosen = choose(raw, path, product, mapping)
+        chosen = choose(raw, path, product, query.mapping)
         dim, step, when = time_axis(raw, path, product)
         for name in chosen.values():
-            _declare_fill(raw[name], [*fill, *product.fill])
+            _declare_fill(raw[name], [*query.fill, *product.fill])
         decoded = xr.decode_cf(raw, decode_times=False, decode_timedelta=False)
-        cut, seen = window(decoded, area, str(path), like)
-        _fits_memory(cut, chosen, area, path)
+        cut, seen = window(decoded, query.area, str(path), like)
+        _fits_memory(cut, chosen, query.area, path)
         part = Part(step, {}, seen)
         for key, name in chosen.items():
             layer = cut[name]
@@ -225,33 +188,38 @@ def read_part(
                 continue
             layer = layer.isel(dict.fromkeys(others, 0))
             where = f"{path.name}: {name}"
-            unit = units.get(key, str(layer.attrs.get("units", "")))
-            fixed = dim is None or dim not in layer.dims or key == "elevation_m"
-            if fixed:
+            unit = query.units.get(key, str(layer.attrs.get("units", "")))
+            if dim is None or dim not in layer.dims or key == "elevation_m":
                 flat = layer.isel({dim: 0}) if dim in layer.dims else layer
                 part.fixed[key] = to_contract(flat.transpose("y", "x").values, unit, key, "fixed", where)
                 continue
             try:
-                layer = layer.transpose(dim, "y", "x").load()
+                values = layer.transpose(dim, "y", "x").values
             except (OSError, RuntimeError) as error:
                 raise StudyError(
                     f"Part of the file cannot be read ({error}).", where, "It is damaged: fetch it again."
                 ) from None
-            values = np.where(np.isin(layer.values, fill), np.nan, layer.values) if fill else layer.values
-            kind = "daily" if step == "daily" else "monthly"
-            days = when.days_in_month.to_numpy() if step == "monthly" else None
-            converted = to_contract(values, unit, key, kind, where, days)
-            context.units[key] = unit
-            check_layer(
-                converted, key, kind, Context(path.name, product, {key: unit}, context.problems, context.trust)
-            )
-            label = "month" if step == "months" else "time"
-            coordinate = when if step == "months" else pd.DatetimeIndex(when)
-            part.layers[key] = xr.DataArray(
-                converted.astype("float32"), dims=(label, "y", "x"), coords={label: coordinate}
-            )
+            values = np.where(np.isin(values, query.fill), np.nan, values) if query.fill else values
+            part.layers[key] = contract_layer(values, unit, key, step, when, path.name, where, context)
     context.product = product if context.product.key == "cf_grid" else context.product
     return part
+
+
+def contract_layer(
+    values: np.ndarray, unit: str, key: str, step: str, when: Any, file: str, where: str, context: Context
+) -> xr.DataArray:
+    """Return values ``(step, y, x)`` in contract units on ``(month | time, y, x)``, checked against their unit.
+
+    `when` are months 1 to 12 where the step is ``months``, else dates.
+    """
+    kind, days = "daily" if step == "daily" else "monthly", None
+    if step != "daily":
+        days = MEAN_MONTH_DAYS[when - 1] if step == "months" else when.days_in_month.to_numpy()
+    converted = to_contract(values, unit, key, kind, where, days)
+    context.units[key] = unit
+    check_layer(converted, key, kind, context, file)
+    label = "month" if step == "months" else "time"
+    return xr.DataArray(converted.astype("float32"), dims=(label, "y", "x"), coords={label: when})
 
 
 def _declare_fill(variable: xr.DataArray, values: list[float]) -> None:

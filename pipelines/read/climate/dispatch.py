@@ -18,9 +18,13 @@ from pipelines.read.climate.stations import read_tables
 
 __all__ = ["ClimateInput", "read_climate"]
 
-_NETCDF = (".nc", ".nc4", ".cdf", ".netcdf")
-_RASTER = (".tif", ".tiff", ".bil", ".zip")
-_TABLE = (".csv", ".txt", ".dly", ".gz", ".tsv", ".dat")
+_FAMILIES = {
+    "netcdf": (".nc", ".nc4", ".cdf", ".netcdf"),
+    "raster": (".tif", ".tiff", ".bil", ".zip"),
+    "table": (".csv", ".txt", ".dly", ".gz", ".tsv", ".dat"),
+}
+# A folder often holds a readme or a list of stations beside the data.
+_BESIDE = re.compile(r"(ghcnd-)?stations|readme|sources", re.IGNORECASE)
 _OPTIONS = (
     "units", "fill", "period", "accept_values", "latitude", "longitude", "elevation_m", "name", "stations",
     "pattern", "header", "separator", "station_margin_deg", "day_first",
@@ -80,17 +84,16 @@ def read_climate(
         _period(chosen.get("period")),
         bool(chosen.get("accept_values", False)),
     )
-    kinds = {_family(f) for f in files}
+    kinds = {_family(f) or "table" for f in files}
     if len(kinds) > 1:
         raise StudyError(
             f"The source mixes {', '.join(sorted(kinds))} files.",
             where,
             "Name one kind of file, for example folder/*.nc.",
         )
-    family = kinds.pop()
-    if family == "netcdf":
+    if kinds == {"netcdf"}:
         result = read_netcdf(files, query)
-    elif family == "raster":
+    elif kinds == {"raster"}:
         result = read_rasters(files, query, chosen.get("pattern"))
     else:
         result = read_tables(files, query, chosen)
@@ -104,16 +107,16 @@ def expand(path: str | Path | Sequence[str | Path]) -> list[Path]:
         return [f for p in path for f in expand(p)]
     single = Path(path)
     if single.is_dir():
-        inside = sorted(p for p in single.iterdir() if p.is_file() and _known(p))
-        for suffixes in (_NETCDF, _RASTER, _TABLE):  # a folder often holds a readme or an archive beside the data
-            same = [p for p in inside if p.suffix.lower() in suffixes and not _is_station_list(p)]
+        inside = sorted(p for p in single.iterdir() if p.is_file() and not _BESIDE.match(p.name))
+        for family in _FAMILIES:
+            same = [p for p in inside if _family(p) == family]
             if same:
                 return same
         raise StudyError(
             "The folder holds no climate file.", str(single), "Put .nc, .tif, .bil, .zip, .csv or .dly files there."
         )
     if single.is_file():
-        if not _known(single):
+        if not _family(single):
             raise StudyError(
                 f"{single.suffix or 'This'} is not a climate format.",
                 str(single),
@@ -131,17 +134,8 @@ def _several(files: list[Path]) -> str:
     return f"{files[0]}{more}"
 
 
-def _is_station_list(path: Path) -> bool:
-    return bool(re.match(r"(ghcnd-)?stations|readme|sources", path.name.lower()))
-
-
-def _known(path: Path) -> bool:
-    return path.suffix.lower() in (*_NETCDF, *_RASTER, *_TABLE)
-
-
 def _family(path: Path) -> str:
-    suffix = path.suffix.lower()
-    return "netcdf" if suffix in _NETCDF else "raster" if suffix in _RASTER else "table"
+    return next((family for family, suffixes in _FAMILIES.items() if path.suffix.lower() in suffixes), "")
 
 
 def _checked_options(options: Mapping[str, Any] | None) -> dict[str, Any]:

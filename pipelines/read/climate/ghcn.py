@@ -5,62 +5,40 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from geo.errors import StudyError
 from pipelines.read.climate.build import Context
-
-_ELEMENTS = {"PRCP": "precip_mm", "TMIN": "tmin_c", "TMAX": "tmax_c"}
-_MISSING = -9999
+from pipelines.read.climate.tables import Station
 
 
-def read(path: Path, context: Context) -> list[dict[str, Any]]:
-    """Read one file; values stay in tenths (the product's unit), values with a quality flag become missing.
-
-    Returns
-    -------
-    list of dict
-        ``id``, ``table`` (index date, columns variable keys) and, where the layout has them, ``latitude``,
-        ``longitude``, ``elevation_m``, ``name``.
-    """
+def read(path: Path, context: Context) -> list[Station]:
+    """Read one file; values stay in tenths (the product's unit), values with a quality flag become missing."""
+    elements = dict(context.product.names)
     places: dict[str, dict[str, Any]] = {}
     if path.suffix.lower() == ".dly":
         long = _read_dly(path)
     else:
-        header = pd.read_csv(path, nrows=0)
-        if (
-            str(header.columns[0]).upper() == "STATION"
-            and "DATE" in header.columns
-            and "ELEMENT" not in header.columns
-        ):
-            long, places = _read_wide(path)
-        else:
-            long, places = _read_long(path)
-    return _stations(long, places, path, context)
-
-
-def _stations(
-    long: pd.DataFrame, places: dict[str, dict[str, Any]], path: Path, context: Context
-) -> list[dict[str, Any]]:
-    long = long[long["element"].isin(_ELEMENTS)].copy()
-    long["value"] = pd.to_numeric(long["value"], errors="coerce")
-    long.loc[long["value"] == _MISSING, "value"] = np.nan
-    _whole_numbers(long["value"], path)
-    flagged = long["quality"].fillna("").astype(str).str.strip().ne("") & long["value"].notna()
+        long, places = _read_csv(path, list(elements))
+    long = long[long["element"].isin(elements)].copy()
+    if long.empty:
+        raise StudyError("No PRCP, TMIN or TMAX values.", str(path), "Check that this is a GHCN-Daily file.")
+    values = pd.to_numeric(long["value"], errors="coerce")
+    values = values.mask(values.isin(context.product.fill))
+    _whole_numbers(values, path)
+    flagged = long["quality"].fillna("").str.strip().ne("") & values.notna()
     for station, count in flagged.groupby(long["id"]).sum().items():
         if count:
             context.note(str(station), f"{count} values failed the archive's quality checks", "left out")
-    long.loc[flagged, "value"] = np.nan
+    long["value"] = values.mask(flagged)
     broken = long["date"].isna()
     if broken.any():
         context.note(path.name, f"{int(broken.sum())} rows have no valid date", "left out")
     out = []
     for station, rows in long[~broken].groupby("id", sort=False):
         wide = rows.drop_duplicates(["date", "element"]).pivot(index="date", columns="element", values="value")
-        table = wide.rename(columns=_ELEMENTS)
-        table.columns.name = None
-        out.append({"id": str(station), **places.get(str(station), {}), "table": table.sort_index()})
+        table = wide.rename(columns=elements).rename_axis(columns=None).sort_index()
+        out.append(Station(str(station), table, **places.get(str(station), {})))
     return out
 
 
@@ -87,75 +65,55 @@ def _read_dly(path: Path) -> pd.DataFrame:
         spans += [(start, start + 5), (start + 6, start + 7)]
         names += [f"v{day + 1}", f"q{day + 1}"]
     wide = pd.read_fwf(path, colspecs=spans, names=names, header=None, dtype=str, keep_default_na=False)
-    wide = wide[wide["element"].isin(_ELEMENTS)]
     pieces = []
     for day in range(1, 32):
-        piece = wide[["id", "year", "month", "element"]].copy()
-        piece["value"], piece["quality"] = wide[f"v{day}"], wide[f"q{day}"]
+        piece = wide[["id", "element"]].assign(value=wide[f"v{day}"], quality=wide[f"q{day}"])
         stamp = wide["year"] + "-" + wide["month"].str.zfill(2) + f"-{day:02d}"
         piece["date"] = pd.to_datetime(stamp, format="%Y-%m-%d", errors="coerce")
         pieces.append(piece[piece["date"].notna()])  # 30 February is part of the layout, not an error
-    if not pieces or wide.empty:
-        raise StudyError("No PRCP, TMIN or TMAX lines.", str(path), "Check that this is a GHCN-Daily station file.")
     return pd.concat(pieces, ignore_index=True)
 
 
-def _read_long(path: Path) -> tuple[pd.DataFrame, dict[str, dict[str, Any]]]:
-    first = pd.read_csv(path, header=None, nrows=1, dtype=str).iloc[0]
-    has_header = str(first.iloc[0]).strip().upper() in ("ID", "STATION")
-    table = pd.read_csv(path, header=0 if has_header else None, dtype=str, keep_default_na=False)
-    if table.shape[1] < 6:
+def _read_csv(path: Path, elements: list[str]) -> tuple[pd.DataFrame, dict[str, dict[str, Any]]]:
+    """Return one row a value (id, date, element, value, quality) and, where the file has them, the places."""
+    first = str(pd.read_csv(path, header=None, nrows=1, dtype=str).iloc[0, 0]).strip().upper()
+    headed = first in ("ID", "STATION")
+    table = pd.read_csv(path, header=0 if headed else None, dtype=str, keep_default_na=False)
+    table.columns = [str(c).strip().upper() for c in table.columns]
+    station = table.iloc[:, 0].str.strip()
+    if first == "STATION" and "DATE" in table and "ELEMENT" not in table:
+        dates = pd.to_datetime(table["DATE"].str.strip(), format="%Y-%m-%d", errors="coerce")
+        base = pd.DataFrame({"id": station, "date": dates})
+        pieces = [base.assign(element=e, value=table[e], quality=_quality(table, e)) for e in elements if e in table]
+        if not pieces:
+            raise StudyError("No PRCP, TMIN or TMAX column.", str(path), "Check that this is a GHCN-Daily table.")
+        long = pd.concat(pieces, ignore_index=True)
+    elif table.shape[1] < 6:
         raise StudyError(
             f"A long GHCN-Daily table has 8 columns; this one has {table.shape[1]}.", str(path), "Fetch it again."
         )
-    long = pd.DataFrame(
-        {
-            "id": table.iloc[:, 0].str.strip(),
-            "date": pd.to_datetime(table.iloc[:, 1].str.strip(), format="%Y%m%d", errors="coerce"),
-            "element": table.iloc[:, 2].str.strip(),
-            "value": table.iloc[:, 3],
-            "quality": table.iloc[:, 5],
-        }
+    else:
+        long = table.iloc[:, [2, 3, 5]].set_axis(["element", "value", "quality"], axis=1)
+        long["element"] = long["element"].str.strip()
+        long["date"] = pd.to_datetime(table.iloc[:, 1].str.strip(), format="%Y%m%d", errors="coerce")
+        long["id"] = station
+    if not {"LATITUDE", "LONGITUDE"} <= set(table.columns):
+        return long, {}
+    return long, {str(name): _place(rows.iloc[0]) for name, rows in table.groupby(station, sort=False)}
+
+
+def _quality(table: pd.DataFrame, element: str) -> pd.Series:
+    """Return the quality flag, the second of the attributes of a wide table."""
+    flags = table.get(f"{element}_ATTRIBUTES", pd.Series("", index=table.index))
+    return flags.str.split(",").str.get(1)
+
+
+def _place(row: pd.Series) -> dict[str, Any]:
+    latitude, longitude, elevation_m = (
+        float(pd.to_numeric(row.get(name, ""), errors="coerce")) for name in ("LATITUDE", "LONGITUDE", "ELEVATION")
     )
-    places: dict[str, dict[str, Any]] = {}
-    columns = {str(c).upper(): c for c in table.columns}
-    if has_header and {"LATITUDE", "LONGITUDE"} <= set(columns):
-        for station, rows in table.groupby(long["id"], sort=False):
-            places[str(station)] = _place(rows.iloc[0], columns)
-    return long, places
-
-
-def _read_wide(path: Path) -> tuple[pd.DataFrame, dict[str, dict[str, Any]]]:
-    table = pd.read_csv(path, dtype=str, keep_default_na=False)
-    pieces = []
-    for element in (e for e in _ELEMENTS if e in table):
-        flags = table.get(f"{element}_ATTRIBUTES", pd.Series("", index=table.index))
-        pieces.append(
-            pd.DataFrame(
-                {
-                    "id": table["STATION"].str.strip(),
-                    "date": pd.to_datetime(table["DATE"].str.strip(), format="%Y-%m-%d", errors="coerce"),
-                    "element": element,
-                    "value": table[element],
-                    "quality": flags.str.split(",").str.get(1),
-                }
-            )
-        )
-    if not pieces:
-        raise StudyError("No PRCP, TMIN or TMAX column.", str(path), "Check that this is a GHCN-Daily table.")
-    columns = {str(c).upper(): c for c in table.columns}
-    places = {}
-    if {"LATITUDE", "LONGITUDE"} <= set(columns):
-        places = {str(s): _place(rows.iloc[0], columns) for s, rows in table.groupby(table["STATION"].str.strip())}
-    return pd.concat(pieces, ignore_index=True), places
-
-
-def _place(row: pd.Series, columns: dict[str, Any]) -> dict[str, Any]:
-    place: dict[str, Any] = {}
-    for ours, theirs in (("latitude", "LATITUDE"), ("longitude", "LONGITUDE"), ("elevation_m", "ELEVATION")):
-        place[ours] = float(pd.to_numeric(row[columns[theirs]], errors="coerce")) if theirs in columns else np.nan
-    place["name"] = str(row[columns["NAME"]]).strip() if "NAME" in columns else None
-    return place
+    name = str(row.get("NAME", "")).strip()
+    return {"name": name, "latitude": latitude, "longitude": longitude, "elevation_m": elevation_m}
 
 
 def read_station_list(path: Path) -> pd.DataFrame:

@@ -6,18 +6,16 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import xarray as xr
 
 from geo.errors import StudyError
 from pipelines.read.climate.build import ClimateInput, Context, Query, daily_input, normals_input, require
-from pipelines.read.climate.cells import Window, stack
+from pipelines.read.climate.cells import stack
 from pipelines.read.climate.cf import Part, product_of, read_part
 from pipelines.read.netcdf import open_netcdf
 
-_FEWEST_YEARS = (
-    10  # fewer years make a poor normal: World Meteorological Organization, WMO-No. 1203 (2017), provisional normals
-)
+# Fewer years make a poor normal: World Meteorological Organization, WMO-No. 1203 (2017), provisional normals.
+_FEWEST_YEARS = 10
 
 
 def read_netcdf(files: Sequence[Path], query: Query) -> ClimateInput:
@@ -25,14 +23,10 @@ def read_netcdf(files: Sequence[Path], query: Query) -> ClimateInput:
     with open_netcdf(files[0], decode_cf=False) as raw:
         product = product_of(raw, files[0])
         text = {k: str(raw.attrs[k]) for k in ("license", "source", "title") if k in raw.attrs}
-    context = Context(query.where, product, trust=query.trust)
+    context = Context(query.where, product, query.trust)
     parts: list[Part] = []
-    seen: Window | None = None
     for path in files:
-        part = read_part(path, context, query.area, query.mapping, query.units, query.fill, seen)
-        seen = seen or part.window
-        parts.append(part)
-    context.provenance = product.provenance()
+        parts.append(read_part(path, query, context, parts[0].window if parts else None))
     if product.key == "cf_grid":
         context.provenance["product"] = text.get("title", product.label)
         context.provenance["licence"] = text.get("license", product.licence)
@@ -59,7 +53,7 @@ def grid_input(parts: Sequence[Part], query: Query, context: Context) -> Climate
     if step == "monthly":
         layers = average_months(layers, period or (1991, 2020), context)
     fixed = {k: v for p in parts for k, v in p.fixed.items()}
-    data, cells, dropped = stack(_same_steps(layers), parts[0].window, fixed.get("elevation_m"))
+    data, cells, dropped = stack(layers, parts[0].window, fixed.get("elevation_m"))
     if not len(cells):
         raise StudyError("The grid has no data in the study area.", query.where, "Use another source for this area.")
     if dropped:
@@ -77,35 +71,22 @@ def merge(parts: Sequence[Part], step: str, context: Context) -> dict[str, xr.Da
             gathered.setdefault(key, []).append(layer)
     out = {}
     for key, pieces in gathered.items():
-        joined = xr.concat(pieces, dim=step) if len(pieces) > 1 else pieces[0]
-        _, first = np.unique(joined[step].values, return_index=True)
-        if first.size < joined.sizes[step]:
-            context.note(key, f"{joined.sizes[step] - first.size} steps come twice; the first was taken", "left out")
-        out[key] = joined.isel({step: first})
+        joined = xr.concat(pieces, dim=step)
+        out[key] = joined.drop_duplicates(step).sortby(step)
+        if twice := joined.sizes[step] - out[key].sizes[step]:
+            context.note(key, f"{twice} steps come twice; the first was taken", "left out")
     return out
-
-
-def _same_steps(layers: dict[str, xr.DataArray]) -> dict[str, xr.DataArray]:
-    """Give all variables the union of their steps, missing values where a variable has none."""
-    return dict(zip(layers, xr.align(*layers.values(), join="outer"), strict=True))
 
 
 def average_months(
     layers: dict[str, xr.DataArray], period: tuple[int, int], context: Context
 ) -> dict[str, xr.DataArray]:
-    """Return the normals of a series of months: the mean of each month over the years of a period.
-
-    Raises
-    ------
-    StudyError
-        When a calendar month has no value in the period.
-    """
+    """Return the normals of a series of months: the mean of each month over the years of a period."""
     out = {}
     fewest = 10_000
     for key, layer in layers.items():
         inside = layer.sel(time=slice(str(period[0]), str(period[1])))
-        present = pd.DatetimeIndex(inside["time"].values).month
-        counts = np.bincount(present, minlength=13)[1:]
+        counts = np.bincount(inside["time"].dt.month, minlength=13)[1:]
         if counts.min() == 0:
             raise StudyError(
                 f"{key} has no value for month {int(np.argmin(counts)) + 1} in {period[0]}-{period[1]}.",

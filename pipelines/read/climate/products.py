@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
+
+from pydantic import BaseModel, ConfigDict
 
 from geo.errors import StudyError
 from pipelines.study.house import shared_toml
@@ -14,22 +15,16 @@ from pipelines.study.house import shared_toml
 REQUIRED = ("precip_mm", "tmin_c", "tmax_c")
 
 
-@dataclass(frozen=True, slots=True)
-class Variable:
+class _Row(BaseModel):
+    model_config = ConfigDict(frozen=True)
+
+
+class Variable(_Row):
     """One variable of the climate contracts.
 
-    Attributes
-    ----------
-    key : str
-        Name inside the program (``precip_mm``).
-    short : str
-        Name in the study file (``precip``).
-    units : str
-        Unit inside the program.
-    ranges : dict
-        ``daily``, ``monthly`` or ``fixed`` -> lowest and highest value that does not contradict the unit.
-    alternatives : tuple of str
-        Units that this variable is often given in; offered when values contradict the declared unit.
+    `key` is its name inside the program (``precip_mm``), `short` that in the study file (``precip``). `ranges`
+    holds, for ``daily``, ``monthly`` or ``fixed`` values, the lowest and the highest that does not contradict the
+    unit; `alternatives` are units often given, offered when values contradict the declared one.
     """
 
     key: str
@@ -38,26 +33,29 @@ class Variable:
     ranges: Mapping[str, tuple[float, float]]
     standard_names: tuple[str, ...]
     names: tuple[str, ...]
-    statistic: str
+    statistic: str = ""
     alternatives: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Product:
-    """What is known of one product beside its files."""
+class Product(_Row):
+    """What is known of one product beside its files; station normals also name their special values."""
 
     key: str
     label: str
-    titles: tuple[str, ...]
-    files: tuple[re.Pattern[str], ...]
+    title: tuple[str, ...]
+    files: tuple[re.Pattern[str], ...] = ()
     names: Mapping[str, str]
-    units: Mapping[str, str]
-    fill: tuple[float, ...]
+    units: Mapping[str, str] = {}
+    units_1981: Mapping[str, str] = {}
+    fill: tuple[float, ...] = ()
+    missing: tuple[float, ...] = ()
+    rounds_to_zero: tuple[float, ...] = ()
+    missing_flags: tuple[str, ...] = ()
     day: str
     period: str
     licence: str
-    et0: str
-    extra: Mapping[str, Any]
+    et0: str = ""
+    source: str
 
     def match_file(self, name: str) -> dict[str, str] | None:
         """Return the named parts of a file name of this product, or None."""
@@ -79,50 +77,18 @@ class Product:
 
 
 @cache
-def _tables() -> dict[str, Any]:
-    return shared_toml("climate_sources.toml")
-
-
-@cache
 def variables() -> dict[str, Variable]:
     """Return the variables of the contracts by key."""
-    out = {}
-    for key, row in _tables()["variables"].items():
-        ranges = {k: (float(row[k][0]), float(row[k][1])) for k in ("daily", "monthly", "fixed") if k in row}
-        out[key] = Variable(
-            key=key,
-            short=row["short"],
-            units=row["units"],
-            ranges=ranges,
-            standard_names=tuple(row["standard_names"]),
-            names=tuple(n.lower() for n in row["names"]),
-            statistic=row.get("statistic", ""),
-            alternatives=tuple(row["alternatives"]),
-        )
-    return out
+    rows = shared_toml("climate_sources.toml")["variables"]
+    steps = ("daily", "monthly", "fixed")
+    return {k: Variable(key=k, ranges={s: row[s] for s in steps if s in row}, **row) for k, row in rows.items()}
 
 
 @cache
 def products() -> dict[str, Product]:
     """Return the known products by key, the more specific ones first."""
-    out = {}
-    known = {"title", "label", "files", "names", "units", "fill", "day", "period", "licence", "et0"}
-    for key, row in _tables()["products"].items():
-        out[key] = Product(
-            key=key,
-            label=row["label"],
-            titles=tuple(row["title"]),
-            files=tuple(re.compile(p) for p in row.get("files", [])),
-            names=row["names"],
-            units=row.get("units", {}),
-            fill=tuple(float(v) for v in row.get("fill", [])),
-            day=row["day"],
-            period=row["period"],
-            licence=row["licence"],
-            et0=row.get("et0", ""),
-            extra={k: v for k, v in row.items() if k not in known},
-        )
-    return out
+    rows = shared_toml("climate_sources.toml")["products"]
+    return {key: Product(key=key, **row) for key, row in rows.items()}
 
 
 def product_of_file(name: str) -> Product | None:
@@ -133,7 +99,7 @@ def product_of_file(name: str) -> Product | None:
 def product_of_text(text: str) -> Product | None:
     """Return the product whose title occurs in the global attributes of a file, or None."""
     low = text.lower()
-    return next((p for p in products().values() if any(t.lower() in low for t in p.titles)), None)
+    return next((p for p in products().values() if any(t.lower() in low for t in p.title)), None)
 
 
 def key_of_short(name: str) -> str:

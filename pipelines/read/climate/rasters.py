@@ -15,13 +15,11 @@ import xarray as xr
 from rasterio.errors import RasterioIOError
 
 from geo.errors import StudyError
-from geo.season import MEAN_MONTH_DAYS
-from pipelines.read.climate.build import ClimateInput, Context, Query, check_layer
+from pipelines.read.climate.build import ClimateInput, Context, Query
 from pipelines.read.climate.cells import Window, window
-from pipelines.read.climate.cf import Part, identify
+from pipelines.read.climate.cf import Part, contract_layer, identify
 from pipelines.read.climate.grids import grid_input
 from pipelines.read.climate.products import Product, key_of_short, product_of_file, products, variables
-from pipelines.read.climate.units import to_contract
 
 _SKIPPED = re.compile(r"tavg|tmean|tdmean|vpd|annual|seasonal|bio_?\d+", re.IGNORECASE)
 
@@ -36,7 +34,7 @@ def read_rasters(files: Sequence[Path], query: Query, pattern: str | None = None
     known = [(f, product_of_file(f.name)) for f in files]
     own = re.compile(pattern) if pattern else None
     product = next((p for _, p in known if p is not None), products()["cf_grid"])
-    context = Context(query.where, product, trust=query.trust, provenance=product.provenance())
+    context = Context(query.where, product, query.trust)
     parts: list[Part] = []
     for path, belongs in known:
         meaning = _meaning(path, belongs, own, query.mapping)
@@ -122,47 +120,18 @@ def _read_one(
                 raise StudyError("The raster has no coordinate system.", str(path), "Add its .prj or .aux.xml file.")
             step, when = _step_of(groups, source.count, path)
         opened = rioxarray.open_rasterio(_inside(path), masked=True)
+        assert isinstance(opened, xr.DataArray)
+        with opened:
+            placed = opened.rio.write_coordinate_system().to_dataset(name="value")
+            cut, seen = window(placed, query.area, str(path), like)
+            values = cut["value"].transpose("band", "y", "x").values.astype("float64")[: len(when)]
     except RasterioIOError as error:
-        raise StudyError(f"The raster cannot be read ({error}).", str(path), "Fetch it again.") from None
-    assert isinstance(opened, xr.DataArray)
-    with opened:
-        cut, seen = window(_with_axes(opened), query.area, str(path), like)
-        try:
-            values = cut["value"].transpose("band", "y", "x").values.astype("float64")
-        except RasterioIOError as error:
-            raise StudyError(
-                f"Part of the raster cannot be read ({error}).", str(path), "It may be cut short: fetch it again."
-            ) from None
-    if len(when) != values.shape[0]:
-        values = values[: len(when)]
+        raise StudyError(
+            f"The raster cannot be read ({error}).", str(path), "It may be cut short: fetch it again."
+        ) from None
     for missing in (*query.fill, *(product.fill if product else ())):
         # float32 storage of a fill such as -3.4e38 is not the exact number
         values[np.isclose(values, missing, rtol=1e-2 if abs(missing) > 1e30 else 1e-9)] = np.nan
     unit = query.units.get(key) or unit or (product.units.get(key, "") if product else "")
-    kind = "daily" if step == "daily" else "monthly"
     where = f"{path.name}: {variables()[key].short}"
-    days = when.days_in_month.to_numpy() if step == "monthly" else None
-    if step == "months" and len(when) == 1:
-        days = MEAN_MONTH_DAYS[when - 1]
-    converted = to_contract(values, unit, key, kind, where, days)
-    context.units[key] = unit
-    check_layer(
-        converted, key, kind, Context(path.name, context.product, {key: unit}, context.problems, context.trust)
-    )
-    label = "month" if step == "months" else "time"
-    layer = xr.DataArray(converted.astype("float32"), dims=(label, "y", "x"), coords={label: when})
-    return Part(step, {key: layer}, seen)
-
-
-def _with_axes(raster: xr.DataArray) -> xr.Dataset:
-    """Give a raster the attributes by which its axes are found."""
-    crs = raster.rio.crs
-    ds = raster.to_dataset(name="value").drop_vars("spatial_ref", errors="ignore")
-    if crs.is_geographic:
-        ds["y"].attrs.update(standard_name="latitude", units="degrees_north")
-        ds["x"].attrs.update(standard_name="longitude", units="degrees_east")
-    else:
-        ds["y"].attrs.update(standard_name="projection_y_coordinate", units="m")
-        ds["x"].attrs.update(standard_name="projection_x_coordinate", units="m")
-        ds["grid"] = xr.DataArray(0, attrs={"crs_wkt": crs.to_wkt()})
-    return ds
+    return Part(step, {key: contract_layer(values, unit, key, step, when, path.name, where, context)}, seen)

@@ -4,23 +4,31 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import shapely
 import xarray as xr
 
 from geo.errors import StudyError
 from pipelines.read.climate import ghcn, station_normals, tables
 from pipelines.read.climate.build import ClimateInput, Context, Query, daily_input, normals_input
-from pipelines.read.climate.cells import Area
-from pipelines.read.climate.products import REQUIRED, Product, products
-from pipelines.read.climate.station_normals import Station
-from pipelines.read.climate.tables import first_lines
+from pipelines.read.climate.cells import Area, wrap_longitude
+from pipelines.read.climate.products import REQUIRED, products
+from pipelines.read.climate.tables import Station, first_lines
 from pipelines.read.climate.units import to_contract
 
 _MARGIN = 0.5  # degrees around the study area within which a station still speaks for it (common practice, no source)
+_LIST_NAMES = {
+    "id": "station",
+    "lat": "latitude",
+    "lon": "longitude",
+    "elevation": "elevation_m",
+    "elev": "elevation_m",
+}
 _GHCN_LONG = re.compile(r"^(\"?ID\"?,|[A-Z]{2}[A-Z0-9]{9},\d{8},[A-Z]{4},)")
 
 
@@ -29,38 +37,34 @@ def read_tables(files: Sequence[Path], query: Query, options: dict[str, Any]) ->
 
     Stations farther than ``station_margin_deg`` (0.5) from the area are left out, but the nearest one is always kept.
     """
-    mapping, units, period = query.mapping, query.units, query.period
-    layout = recognise(files[0], mapping)
-    product = products()[layout]
-    context = Context(query.where, product, trust=query.trust, provenance=product.provenance())
+    layout = recognise(files[0], query.mapping)
+    normals = layout == "noaa_station_normals"
+    context = Context(query.where, products()[layout], query.trust)
     known = station_list(options.get("stations"), files)
     stations: list[Station] = []
     for path in files:
-        if layout == "noaa_station_normals":
+        if normals:
             found = station_normals.read(path, context)
         elif layout == "ghcn_daily":
             found = ghcn.read(path, context)
         elif layout == "daymet_point":
             found = tables.read_daymet_point(path, context)
         else:
-            found = tables.read_plain(path, mapping, units, query.fill, options, context)
-        stations += [Station(**{**_place(row, options, known, path), "table": row["table"]}) for row in found]
-    if layout == "noaa_station_normals":
-        stations = station_normals.join(stations, context)
-    stations = near(
-        _unique(stations, context), query.area, float(options.get("station_margin_deg", _MARGIN)), context
-    )
-    if layout == "noaa_station_normals":
-        data = _convert(stations, "month", "monthly", product, units, context)
-        return normals_input(data, _cells(stations), context)
-    if period is not None:
-        low, high = f"{period[0]}-01-01", f"{period[1]}-12-31"
-        stations = [_replace(s, s.table.loc[low:high]) for s in stations]
+            found = tables.read_plain(path, query, options, context)
+        stations += [_placed(station, options, known, path) for station in found]
+    if normals:
+        station_normals.require_monthly(stations, context)
+    margin = float(options.get("station_margin_deg", _MARGIN))
+    stations = near(_unique(stations, context, normals), query.area, margin, context)
+    if normals:
+        return normals_input(_convert(stations, "month", "monthly", query.units, context), _cells(stations), context)
+    if query.period is not None:
+        first, last = query.period
+        stations = [replace(s, table=s.table.loc[f"{first}-01-01" : f"{last}-12-31"]) for s in stations]
         stations = [s for s in stations if len(s.table)]
         if not stations:
-            raise StudyError(f"No record in {period[0]} to {period[1]}.", query.where, "Choose another period.")
-    data = _convert(stations, "time", "daily", product, units, context)
-    return daily_input(data, _cells(stations), context)
+            raise StudyError(f"No record in {first} to {last}.", query.where, "Choose another period.")
+    return daily_input(_convert(stations, "time", "daily", query.units, context), _cells(stations), context)
 
 
 def recognise(path: Path, mapping: dict[str, Any]) -> str:
@@ -105,14 +109,7 @@ def station_list(given: Any, files: Sequence[Path]) -> pd.DataFrame:
         return ghcn.read_station_list(path)
     table = pd.read_csv(path, dtype={0: str})
     table.columns = [str(c).strip().lower() for c in table.columns]
-    names = {
-        "id": "station",
-        "lat": "latitude",
-        "lon": "longitude",
-        "elevation": "elevation_m",
-        "elev": "elevation_m",
-    }
-    table = table.rename(columns=names)
+    table = table.rename(columns=_LIST_NAMES)
     if not {"station", "latitude", "longitude"} <= set(table.columns):
         raise StudyError("The station list lacks station, latitude or longitude.", str(path), "Name the columns so.")
     for column, default in (("elevation_m", np.nan), ("name", "")):
@@ -121,54 +118,42 @@ def station_list(given: Any, files: Sequence[Path]) -> pd.DataFrame:
     return table.assign(station=table["station"].astype(str).str.strip()).set_index("station")
 
 
-def _place(row: dict[str, Any], options: dict[str, Any], known: pd.DataFrame, path: Path) -> dict[str, Any]:
-    """Return id, name and place of a station: from its file, else the station list, else the study file."""
-    station = str(row.get("id") or path.name.split(".")[0])
-    listed = known.loc[station] if station in known.index else None
+def _placed(station: Station, options: dict[str, Any], known: pd.DataFrame, path: Path) -> Station:
+    """Return a station with name and place: from its file, else the station list, else the study file."""
+    station_id = station.id or path.name.split(".")[0]
+    others = known.loc[station_id] if station_id in known.index else options
 
-    def pick(key: str, default: Any) -> Any:
-        value = row.get(key)
-        if value is None or (isinstance(value, float) and np.isnan(value)):
-            value = listed[key] if listed is not None else options.get(key, default)
-        return value
+    def pick(key: str) -> Any:
+        own = getattr(station, key)
+        return others.get(key, own) if own == "" or own != own else own  # NaN differs from itself
 
-    latitude, longitude = pick("latitude", None), pick("longitude", None)
-    if latitude is None or longitude is None:
+    latitude, longitude, elevation_m = (float(pick(key)) for key in ("latitude", "longitude", "elevation_m"))
+    if np.isnan(latitude) or np.isnan(longitude):
         raise StudyError(
-            f"The place of station {station} is not known.",
+            f"The place of station {station_id} is not known.",
             str(path),
             "Give latitude and longitude in the study file, or stations = a list of stations.",
         )
-    if not (-90 <= float(latitude) <= 90 and -180 <= float(longitude) <= 360):
+    if not (-90 <= latitude <= 90 and -180 <= longitude <= 360):
         raise StudyError(
             f"There is no place at latitude {latitude}, longitude {longitude}.", str(path), "Correct the coordinates."
         )
-    elevation = float(pick("elevation_m", np.nan))
-    return {
-        "id": station,
-        "name": str(pick("name", "") or station),
-        "latitude": float(latitude),
-        "longitude": (float(longitude) + 180.0) % 360.0 - 180.0,
-        "elevation_m": np.nan if elevation < -450.0 else elevation,  # -999.9 is the mark of an unknown elevation
-    }
+    elevation_m = np.nan if elevation_m < -450.0 else elevation_m  # -999.9 is the mark of an unknown elevation
+    name = str(pick("name") or station_id)
+    return Station(station_id, station.table, name, latitude, float(wrap_longitude(longitude)), elevation_m)
 
 
-def _replace(station: Station, table: pd.DataFrame) -> Station:
-    return Station(station.id, station.name, station.latitude, station.longitude, station.elevation_m, table)
-
-
-def _unique(stations: list[Station], context: Context) -> list[Station]:
+def _unique(stations: list[Station], context: Context, normals: bool) -> list[Station]:
     """Join the tables of a station that comes in several files; the first value of a day counts."""
     out: dict[str, Station] = {}
     for station in stations:
         if station.id in out:
             earlier = out[station.id].table
             both = earlier.index.intersection(station.table.index)
-            if len(both) and context.product.key != "noaa_station_normals":
+            if len(both) and not normals:
                 context.note(station.id, f"{len(both)} days come twice; the first value was taken", "left out")
-            out[station.id] = _replace(station, earlier.combine_first(station.table))
-        else:
-            out[station.id] = station
+            station = replace(out[station.id], table=earlier.combine_first(station.table))
+        out[station.id] = station
     return list(out.values())
 
 
@@ -190,14 +175,9 @@ def near(stations: list[Station], area: Area | None, margin: float, context: Con
     if area is None:
         return useful
     west, south, east, north = area
-    away = [
-        float(
-            np.hypot(
-                max(west - s.longitude, s.longitude - east, 0.0), max(south - s.latitude, s.latitude - north, 0.0)
-            )
-        )
-        for s in useful
-    ]
+    away = shapely.distance(
+        shapely.box(west, south, east, north), [shapely.Point(s.longitude, s.latitude) for s in useful]
+    )
     inside = [s for s, d in zip(useful, away, strict=True) if d <= margin]
     if inside:
         return inside
@@ -217,21 +197,13 @@ def _cells(stations: list[Station]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["latitude", "longitude", "elevation_m", "name"], index=index)
 
 
-def _convert(
-    stations: list[Station], dim: str, step: str, product: Product, units: dict[str, str], context: Context
-) -> xr.Dataset:
-    """Return the stations' tables as ``(cell, step)`` in contract units."""
-    keys = [k for k in dict.fromkeys(c for s in stations for c in s.table.columns)]
-    index = stations[0].table.index
-    for station in stations[1:]:
-        index = index.union(station.table.index)
-    out = {}
-    for key in keys:
-        raw = np.stack(
-            [s.table.reindex(index).get(key, pd.Series(np.nan, index)).to_numpy(dtype="float64") for s in stations]
-        )
-        unit = units.get(key) or context.units.get(key) or product.units.get(key, "")
+def _convert(stations: list[Station], dim: str, step: str, units: dict[str, str], context: Context) -> xr.Dataset:
+    """Return the stations' tables as ``(cell, step)`` in contract units; what one lacks is missing."""
+    joined = pd.concat([s.table for s in stations], keys=range(len(stations)), names=["cell", dim])
+    data = joined.astype("float64").to_xarray()
+    for key in map(str, data.data_vars):
+        unit = units.get(key) or context.units.get(key) or context.product.units.get(key, "")
         context.units[key] = unit
-        values = to_contract(raw.T, unit, key, step, f"{context.where}: {key}").T
-        out[key] = xr.DataArray(values, dims=("cell", dim), coords={dim: index.to_numpy()})
-    return xr.Dataset(out)
+        values = to_contract(data[key].values.T, unit, key, step, f"{context.where}: {key}")
+        data[key] = (("cell", dim), values.T)
+    return data

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import re
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,10 @@ import numpy as np
 import pandas as pd
 
 from geo.errors import StudyError
-from pipelines.read.climate.build import Context
+from pipelines.read.climate.build import Context, Query
 from pipelines.read.climate.products import variables
 from pipelines.read.climate.units import missing_units, to_contract
+from pipelines.read.table_text import find_columns, slashed_dates
 from pipelines.study.unit_registry import unit_of_header
 
 _DATE_COLUMNS = {
@@ -23,31 +25,43 @@ _DATE_COLUMNS = {
     "day": ("day", "dom"),
     "yday": ("yday", "doy", "jday"),
 }
+_PLACE_COLUMNS = {
+    "station": ("station", "station_id", "id"),
+    "latitude": ("latitude", "lat"),
+    "longitude": ("longitude", "lon"),
+}
 _TRACE = ("t", "trace")
 
 
-def read_plain(
-    path: Path,
-    mapping: dict[str, Any],
-    units: dict[str, str],
-    fill: list[float],
-    options: dict[str, Any],
-    context: Context,
-) -> list[dict[str, Any]]:
-    """Read a table of daily weather.
+@dataclass(frozen=True, slots=True)
+class Station:
+    """One station with its table in source units: index date (or month 1 to 12), columns variable keys.
 
-    Columns are named by ``mapping`` (names, or numbers from 1), else by the usual names with the unit in brackets,
-    such as ``Tmin(C)``. Units come from ``units``, else from the brackets; a column without either is an error.
-
-    Returns
-    -------
-    list of dict
-        One a station (one for the file when there is no station column).
+    What the file does not say is empty or NaN.
     """
-    table = _load(path, options)
-    bracket = {c: unit_of_header(str(c)) for c in table.columns}
-    columns = _columns(table, mapping, {c: name for c, (name, _) in bracket.items()}, path)
-    dates = _dates(table, columns, bool(options.get("day_first", False)), path)
+
+    id: str
+    table: pd.DataFrame
+    name: str = ""
+    latitude: float = np.nan
+    longitude: float = np.nan
+    elevation_m: float = np.nan
+
+
+def read_plain(path: Path, query: Query, options: dict[str, Any], context: Context) -> list[Station]:
+    """Read a table of daily weather: one station, or several where it has a station column.
+
+    Columns are named by the study file (names, or numbers from 1), else by the usual names with the unit in brackets,
+    such as ``Tmin(C)``. Units come from the study file, else from the brackets; a column without either is an error.
+    """
+    return _stations(_load(path, options), query, bool(options.get("day_first", False)), path, context)
+
+
+def _stations(table: pd.DataFrame, query: Query, day_first: bool, path: Path, context: Context) -> list[Station]:
+    named_dates = set(query.mapping) & set(_DATE_COLUMNS)
+    usual = {key: variable.names for key, variable in variables().items()} | _PLACE_COLUMNS
+    columns = find_columns(table.columns, query.mapping, usual if named_dates else _DATE_COLUMNS | usual, str(path))
+    dates = _dates(table, columns, day_first, path)
     bad = dates.isna()
     if bad.all():
         raise StudyError(
@@ -56,55 +70,45 @@ def read_plain(
             'Name the column: variables = { date = "..." }, dates as YYYY-MM-DD.',
         )
     for row in np.flatnonzero(bad)[:10]:
-        context.note(f"{path.name}, row {row + 1}", f"no valid date: {_shown(table, columns, row)}", "left out")
+        shown = " ".join(str(table[columns[k]].iloc[row]) for k in _DATE_COLUMNS if k in columns)
+        context.note(f"{path.name}, row {row + 1}", f"no valid date: {shown}", "left out")
     if bad.sum() > 10:
         context.note(path.name, f"{int(bad.sum())} rows have no valid date in all", "left out")
     data = pd.DataFrame(index=table.index)
-    for key, column in columns.items():
-        if key not in variables() or key == "elevation_m":
-            continue
-        data[key] = _numbers(table[column], key, fill, path, context)
-        unit = units.get(key) or bracket[column][1]
-        if not unit.strip():
-            raise missing_units(data[key].to_numpy(), variables()[key], "daily", f"{path.name}: column {column}")
-        context.units[key] = unit
-    station = (
-        table[columns["station"]].astype(str).str.strip() if "station" in columns else pd.Series("", table.index)
-    )
+    for key in (k for k in columns if k in variables() and k != "elevation_m"):
+        data[key] = _numbers(table[columns[key]], key, query.fill, path, context)
+        context.units[key] = query.units.get(key) or unit_of_header(str(columns[key]))[1]
+        if not context.units[key].strip():
+            where = f"{path.name}: column {columns[key]}"
+            raise missing_units(data[key].to_numpy(), variables()[key], "daily", where)
+    none = pd.Series("", table.index)
+    station = table[columns["station"]].str.strip() if "station" in columns else none
     out = []
     for name, rows in data[~bad].groupby(station[~bad], sort=False):
         stamps = pd.DatetimeIndex(dates.loc[rows.index])
-        twice = stamps.duplicated()
-        if twice.any():
-            context.note(
-                str(name or path.name), f"{int(twice.sum())} dates come twice; the first row counts", "left out"
-            )
-        part = rows.set_index(stamps)[~twice].sort_index()
-        place = {k: _first_number(table.loc[rows.index[0]], columns, k) for k in ("latitude", "longitude")}
-        elevation = _elevation(table.loc[rows.index[0]], columns, units, bracket, path, context)
-        shown = str(table.loc[rows.index[0], columns["name"]]) if "name" in columns else None
-        out.append({"id": str(name) or None, "name": shown, **place, "elevation_m": elevation, "table": part})
+        twice = int(stamps.duplicated().sum())
+        if twice:
+            context.note(str(name or path.name), f"{twice} dates come twice; the first row counts", "left out")
+        part = rows.set_index(stamps)[~stamps.duplicated()].sort_index()
+        first = table.loc[rows.index[0]]
+        shown = str(first[columns["name"]]) if "name" in columns else ""
+        latitude, longitude = (_number(first, columns, k) for k in ("latitude", "longitude"))
+        elevation_m = _elevation(first, columns, query.units, path, context)
+        out.append(Station(str(name), part, shown, latitude, longitude, elevation_m))
     return out
 
 
-def _elevation(
-    row: pd.Series,
-    columns: dict[str, Any],
-    units: dict[str, str],
-    bracket: dict[Any, tuple[str, str]],
-    path: Path,
-    context: Context,
-) -> float | None:
+def _elevation(row: pd.Series, columns: dict[str, Any], units: dict[str, str], path: Path, context: Context) -> float:
     """Return the station's elevation in metres; without a unit it is left out, since feet and metres look alike."""
-    value = _first_number(row, columns, "elevation_m")
-    if value is None:
-        return None
-    column = columns["elevation_m"]
-    named = "m" if str(column).lower() in ("elevation_m", "elev_m") else ""
-    unit = units.get("elevation_m") or bracket[column][1] or named
+    value = _number(row, columns, "elevation_m")
+    if np.isnan(value):
+        return value
+    column = str(columns["elevation_m"])
+    named = "m" if column.lower() in ("elevation_m", "elev_m") else ""
+    unit = units.get("elevation_m") or unit_of_header(column)[1] or named
     if not unit:
         context.note(f"{path.name}: {column}", "the elevation has no unit", "left out", 'units = { elevation = "m" }')
-        return None
+        return np.nan
     return float(to_contract(np.array(value), unit, "elevation_m", "fixed", f"{path.name}: {column}"))
 
 
@@ -135,38 +139,6 @@ def _load(path: Path, options: dict[str, Any]) -> pd.DataFrame:
     return table
 
 
-def _columns(table: pd.DataFrame, mapping: dict[str, Any], bare: dict[Any, str], path: Path) -> dict[str, Any]:
-    out: dict[str, Any] = {}
-    position = dict(enumerate(table.columns, start=1))
-    for key, wanted in mapping.items():
-        column = position.get(wanted) if isinstance(wanted, int) else wanted
-        if column not in table.columns:
-            shown = ", ".join(str(c) for c in list(table.columns)[:20])
-            raise StudyError(f"There is no column {wanted!r} (for {key}).", str(path), f"The columns are: {shown}.")
-        out[key] = column
-    names = {str(bare.get(c, c)).strip().lower(): c for c in table.columns}
-    for key, usual in _DATE_COLUMNS.items():
-        if not set(mapping) & set(_DATE_COLUMNS):
-            found = next((names[n] for n in usual if n in names), None)
-            if found is not None:
-                out[key] = found
-    for key, variable in variables().items():
-        if key not in out:
-            found = next((names[n] for n in variable.names if n in names), None)
-            if found is not None:
-                out[key] = found
-    for key, usual in (
-        ("station", ("station", "station_id", "id")),
-        ("latitude", ("latitude", "lat")),
-        ("longitude", ("longitude", "lon")),
-    ):
-        if key not in out:
-            found = next((names[n] for n in usual if n in names), None)
-            if found is not None:
-                out[key] = found
-    return out
-
-
 def _dates(table: pd.DataFrame, columns: dict[str, Any], day_first: bool, path: Path) -> pd.Series:
     def number(key: str) -> pd.Series:
         return pd.to_numeric(table[columns[key]], errors="coerce")
@@ -176,14 +148,8 @@ def _dates(table: pd.DataFrame, columns: dict[str, Any], day_first: bool, path: 
         for pattern, form in ((r"\d{8}", "%Y%m%d"), (r"\d{4}-\d{3}", "%Y-%j"), (r"\d{4}-\d{2}-\d{2}", "%Y-%m-%d")):
             if text.str.fullmatch(pattern).mean() > 0.5:
                 return _real_days(pd.to_datetime(text, format=form, errors="coerce"), text.str[:4])
-        form = "%d/%m/%Y" if day_first else "%m/%d/%Y"
-        if text.str.fullmatch(r"\d{1,2}/\d{1,2}/\d{4}").mean() > 0.5:
-            first = pd.to_numeric(text.str.split("/").str.get(0), errors="coerce")
-            if not day_first and (first > 12).any():
-                raise StudyError(
-                    "Some dates have a month above 12.", str(path), "If the day comes first, set day_first = true."
-                )
-            return pd.to_datetime(text, format=form, errors="coerce")
+        if text.str.match(r"\d{1,2}/\d{1,2}/\d{4}").mean() > 0.5:
+            return slashed_dates(text, day_first, str(path))
         return pd.to_datetime(text, format="ISO8601", errors="coerce").dt.normalize()
     if {"year", "month", "day"} <= set(columns):
         parts = pd.DataFrame({k: number(k) for k in ("year", "month", "day")})
@@ -220,17 +186,11 @@ def _numbers(text: pd.Series, key: str, fill: list[float], path: Path, context: 
     return values.mask(values.isin(fill))
 
 
-def _first_number(row: pd.Series, columns: dict[str, Any], key: str) -> float | None:
-    if key not in columns:
-        return None
-    return float(pd.to_numeric(row[columns[key]], errors="coerce"))
+def _number(row: pd.Series, columns: dict[str, Any], key: str) -> float:
+    return float(pd.to_numeric(row[columns[key]], errors="coerce")) if key in columns else np.nan
 
 
-def _shown(table: pd.DataFrame, columns: dict[str, Any], row: int) -> str:
-    return " ".join(str(table[columns[k]].iloc[row]) for k in _DATE_COLUMNS if k in columns)
-
-
-def read_daymet_point(path: Path, context: Context) -> list[dict[str, Any]]:
+def read_daymet_point(path: Path, context: Context) -> list[Station]:
     """Read a single-pixel extract: a preamble with place and elevation, then ``year,yday`` and columns with units.
 
     Daily radiation is the mean over daylight (W m-2) times the day length (s).
@@ -241,32 +201,19 @@ def read_daymet_point(path: Path, context: Context) -> list[dict[str, Any]]:
         raise StudyError(
             "The line 'year,yday,...' is missing.", str(path), "The file may be cut short: fetch it again."
         )
+    table = pd.read_csv(path, skiprows=start, dtype=str, keep_default_na=False)
+    column = {unit_of_header(c)[0]: c for c in table.columns}
+    if {"srad", "dayl"} <= set(column):
+        watts, seconds = (pd.to_numeric(table[column[name]]) for name in ("srad", "dayl"))
+        table["solar (MJ/m^2/day)"] = (watts * seconds / 1e6).astype(str)
+    table = table.drop(columns=[column[name] for name in ("srad", "dayl") if name in column])
+    (station,) = _stations(table, Query(context.where, fill=list(context.product.fill)), False, path, context)
     preamble = " ".join(lines[:start])
     place = {}
-    for key, pattern in (
-        ("latitude", r"Latitude:\s*(-?[\d.]+)"),
-        ("longitude", r"Longitude:\s*(-?[\d.]+)"),
-        ("elevation_m", r"Elevation:\s*(-?[\d.]+)"),
-    ):
-        found = re.search(pattern, preamble)
-        place[key] = float(found.group(1)) if found else None
-    table = pd.read_csv(path, skiprows=start)
-    units: dict[str, str] = {}
-    columns: dict[str, str] = {}
-    for column in table.columns:
-        name, units_text = unit_of_header(column)
-        columns[name], units[name] = column, units_text
-    stamp = table["year"].astype(int).astype(str) + "-" + table["yday"].astype(int).astype(str).str.zfill(3)
-    index = pd.DatetimeIndex(pd.to_datetime(stamp, format="%Y-%j"))
-    data = pd.DataFrame(index=index)
-    for name, key in context.product.names.items():
-        if name in columns:
-            values = pd.to_numeric(table[columns[name]], errors="coerce")
-            data[key] = values.mask(values.isin(context.product.fill)).to_numpy(dtype="float64")
-            context.units[key] = units[name]
-    if "srad" in columns and "dayl" in columns:
-        energy = pd.to_numeric(table[columns["srad"]]) * pd.to_numeric(table[columns["dayl"]]) / 1e6
-        data["solar_mj_m2_day"] = energy.to_numpy(dtype="float64")
-        context.units["solar_mj_m2_day"] = "MJ/m^2/day"
+    for key in ("Latitude", "Longitude", "Elevation"):
+        found = re.search(rf"{key}:\s*(-?[\d.]+)", preamble)
+        place[key] = float(found.group(1)) if found else np.nan
     # The preamble gives no name: the place is the name, so that two pixels never share an id.
-    return [{"id": f"{place['latitude']} {place['longitude']}", "name": None, **place, "table": data}]
+    latitude, longitude, elevation_m = place.values()
+    name = f"{latitude} {longitude}"
+    return [replace(station, id=name, latitude=latitude, longitude=longitude, elevation_m=elevation_m)]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +11,8 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from geo.errors import StudyError
-from pipelines.read.fetch.http_cache import PoliteSession, Reply, TooMuch, Transient, says_too_much
+from pipelines.read.fetch.http_cache import PoliteSession, Progress, Reply, TooMuch, Transient, quiet, says_too_much
 from pipelines.study.staging import write_whole
-
-Progress = Callable[[str, int, int], None]
 
 _NETCDF = (b"CDF\x01", b"CDF\x02", b"CDF\x05", b"\x89HDF\r\n\x1a\n")
 
@@ -26,42 +23,25 @@ def fetch_grid(
     folder: Path,
     session: PoliteSession,
     settings: dict[str, Any],
-    progress: Progress | None = None,
+    progress: Progress = quiet,
 ) -> list[Path]:
     """Fetch the cells of a gridded product that cover an area, and one ring, through a NetCDF subset service.
 
-    Parameters
-    ----------
-    area : geometry
-        EPSG:4326.
-    years : (first, last)
-        Whole calendar years.
-    folder : Path
-        Gets one file a variable and span of years, ``<file>_<first>_<last>.nc``.
-    session, settings, progress
-        As in `fetch_soils.fetch_soils`; settings of ``daily`` or ``normals``.
-
-    Returns
-    -------
-    list of Path
-        The files written.
+    The area is in EPSG:4326, the years are whole calendar years. The folder gets one file a variable and span of
+    years, ``<file>_<first>_<last>.nc``; `settings` are those of ``daily`` or ``normals``.
     """
     _known_years(years, settings)
     ring = 1.5 * float(settings["cell_deg"])
     west, south, east, north = area.bounds
     box = {"north": north + ring, "south": south - ring, "west": west - ring, "east": east + ring}
-    spans = [
-        (v, first, last)
-        for v in settings["variables"]
-        for first, last in _spans(years, int(settings["years_per_query"]))
-    ]
+    size = int(settings["years_per_query"])
+    starts = range(years[0], years[1] + 1, size)
+    spans = [(v, first, min(first + size - 1, years[1])) for v in settings["variables"] for first in starts]
     paths = list(settings["paths"])
-    files = []
-    done = 0
+    files: list[Path] = []
     while spans:
         variable, first, last = spans.pop(0)
-        if progress:
-            progress(f"climate {variable} {first}-{last}", done, done + len(spans) + 1)
+        progress(f"climate {variable} {first}-{last}", len(files), len(files) + len(spans) + 1)
         try:
             reply = _subset(variable, first, last, box, paths, session, settings)
         except TooMuch as error:
@@ -74,10 +54,10 @@ def fetch_grid(
             middle = (first + last) // 2
             spans = [(variable, first, middle), (variable, middle + 1, last), *spans]
             continue
-        target = folder / f"{_prefix(settings)}{variable}_{first}_{last}.nc"
-        write_whole(target, reply.body())
-        files.append(target)
-        done += 1
+        # The start of the product's own file names, by which the reader knows the product.
+        prefix = str(settings["paths"][0]).rpartition("/")[2].partition("{")[0]
+        files.append(folder / f"{prefix}{variable}_{first}_{last}.nc")
+        write_whole(files[-1], reply.body())
     return files
 
 
@@ -91,9 +71,9 @@ def _subset(
     settings: dict[str, Any],
 ) -> Reply:
     """Ask the documented addresses in turn (services rename their files); the one that answers moves to the front."""
-    params = {"var": str(settings["variables"][variable])}
-    params |= {k: f"{v:.5f}" for k, v in box.items()}
-    params |= {
+    params = {
+        "var": str(settings["variables"][variable]),
+        **{k: f"{v:.5f}" for k, v in box.items()},
         "horizStride": "1",
         "time_start": f"{first}-01-01T00:00:00Z",
         "time_end": f"{last}-12-31T23:59:59Z",
@@ -139,15 +119,14 @@ def fetch_points(
     folder: Path,
     session: PoliteSession,
     settings: dict[str, Any],
-    progress: Progress | None = None,
+    progress: Progress = quiet,
 ) -> list[Path]:
     """Fetch single-pixel records on a regular net of points over an area (one CSV a point)."""
     _known_years(years, settings)
     points = point_net(area, float(settings["spacing_deg"]), int(settings["most_points"]))
     files = []
     for number, (longitude, latitude) in enumerate(points):
-        if progress:
-            progress("climate points", number, len(points))
+        progress("climate points", number, len(points))
         params = {
             "lat": f"{latitude:.4f}",
             "lon": f"{longitude:.4f}",
@@ -156,9 +135,8 @@ def fetch_points(
             "end": f"{years[1]}-12-31",
         }
         reply = session.get(str(settings["base"]), params, check_point_table, float(settings["seconds_between"]))
-        target = folder / f"point_{latitude:.4f}_{longitude:.4f}.csv".replace("-", "m")
-        write_whole(target, reply.body())
-        files.append(target)
+        files.append(folder / f"point_{latitude:.4f}_{longitude:.4f}.csv".replace("-", "m"))
+        write_whole(files[-1], reply.body())
     return files
 
 
@@ -202,13 +180,3 @@ def _known_years(years: tuple[int, int], settings: dict[str, Any]) -> None:
             "fetch: years",
             f"Choose years from {settings['first_year']} on, the first before the last.",
         )
-
-
-def _spans(years: tuple[int, int], size: int) -> Sequence[tuple[int, int]]:
-    first, last = years
-    return [(y, min(y + size - 1, last)) for y in range(first, last + 1, size)]
-
-
-def _prefix(settings: dict[str, Any]) -> str:
-    """Return the start of the product's own file names, by which the reader knows the product."""
-    return str(settings["paths"][0]).rpartition("/")[2].partition("{")[0]

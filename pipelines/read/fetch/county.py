@@ -6,8 +6,8 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -19,12 +19,11 @@ from shapely.geometry.base import BaseGeometry
 
 from geo.errors import Problem, StudyError
 from pipelines.read.fetch.climate import fetch_grid, fetch_points
-from pipelines.read.fetch.http_cache import PoliteSession, Reply, Transient
+from pipelines.read.fetch.http_cache import PoliteSession, Progress, Reply, Transient, quiet
 from pipelines.read.fetch.soils import fetch_soils
 from pipelines.study.house import shared_toml, version
 from pipelines.study.staging import file_sha256, write_whole
 
-Progress = Callable[[str, int, int], None]
 Climate = Literal["daily", "daily_points", "normals", "none"]
 
 _LARGEST_DEG2 = 4.0  # about four counties of the Plains: a larger area is to be fetched county by county
@@ -42,20 +41,9 @@ class FetchedFile:
 
 @dataclass(frozen=True, slots=True)
 class FetchReport:
-    """What `fetch_study` has brought.
+    """What `fetch_study` has brought: every layer file, and of each source the ``label``, ``base`` and ``licence``.
 
-    Attributes
-    ----------
-    folder, study_file : Path
-        The study.
-    files : list of FetchedFile
-        Every layer file, with its hash.
-    sources : dict
-        Source name -> ``label``, ``base``, ``licence``.
-    requests_sent, replies_reused : int
-        Network requests of this run, and replies that were already there.
-    problems : list of Problem
-        Parts without data.
+    `requests_sent` counts the network requests of this run, `replies_reused` the replies that were already there.
     """
 
     folder: Path
@@ -85,10 +73,10 @@ def fetch_study(
     climate: Climate = "daily",
     years: tuple[int, int] = (1991, 2020),
     sources: Mapping[str, str] | None = None,
-    progress: Progress | None = None,
+    progress: Progress = quiet,
     session: PoliteSession | None = None,
 ) -> FetchReport:
-    """Fetch everything that a study of an area needs.
+    """Fetch everything that a study of an area needs; the report is also written to ``fetch.json``, with hashes.
 
     Parameters
     ----------
@@ -98,21 +86,12 @@ def fetch_study(
     folder : str or Path
         The study folder; made when it does not exist. Replies are kept in ``.fetch`` inside it, so that a second run
         asks only for what is missing.
-    climate : {"daily", "daily_points", "normals", "none"}
-        Which climate to bring.
     years : (first, last)
         Whole years of the record, or of the normals.
     sources : mapping, optional
         Source name -> other base address (``soils``, ``outline``, ``daily``, ``daily_points``, ``normals``).
-    progress : callable, optional
-        Called with a sentence, steps done and steps in all.
     session : PoliteSession, optional
         Network; by default one with its cache in the study folder.
-
-    Returns
-    -------
-    FetchReport
-        Also written to ``fetch.json``, with hashes and licences.
     """
     home = Path(folder)
     if climate not in ("daily", "daily_points", "normals", "none"):
@@ -204,17 +183,13 @@ def fetch_outline(
     place: BaseGeometry | None,
     session: PoliteSession,
     settings: dict[str, Any],
-    progress: Progress | None = None,
+    progress: Progress = quiet,
 ) -> gpd.GeoDataFrame:
     """Fetch the outline of a county by its code, or of the county in which an area lies.
 
-    Returns
-    -------
-    GeoDataFrame
-        EPSG:4326; columns ``GEOID``, ``NAME``; no rows when the area lies in no county.
+    It is in EPSG:4326 with the columns ``GEOID`` and ``NAME``; no rows when the area lies in no county.
     """
-    if progress:
-        progress("county outline", 0, 1)
+    progress("county outline", 0, 1)
     params = {"outFields": "GEOID,NAME", "returnGeometry": "true", "outSR": "4326", "f": "geojson"}
     if county is not None:
         params["where"] = f"GEOID='{county}'"
@@ -267,16 +242,14 @@ def _write_outline(home: Path, outline: gpd.GeoDataFrame, place: BaseGeometry) -
     return files
 
 
-def study_text(
-    name: str, climate: str, years: tuple[int, int], terms: Mapping[str, tuple[str, str]] | None = None
-) -> str:
+def study_text(name: str, climate: str, years: tuple[int, int], terms: Mapping[str, tuple[str, str]]) -> str:
     """Return the text of a study file for a fetched folder.
 
     `terms` holds the licence of each source and the day on which it was fetched.
     """
 
     def stated(source: str) -> list[str]:
-        licence, day = (terms or {}).get(source, ("", ""))
+        licence, day = terms.get(source, ("", ""))
         pairs = (("licence", licence), ("date", day))
         return [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in pairs if value]
 
@@ -290,14 +263,12 @@ def study_text(
         'kind = "survey_export"',
         *stated("soils"),
         "",
-        "[climate]" if climate != "none" else "# [climate]",
-        'path = "climate"' if climate != "none" else '# path = "your climate file"',
     ]
-    if climate == "normals":
-        lines += ['kind = "normals"', f"options = {{ period = [{years[0]}, {years[1]}] }}"]
-    elif climate != "none":
-        lines += ['kind = "daily"']
-    if climate != "none":
+    if climate == "none":
+        lines += ["# [climate]", '# path = "your climate file"']
+    else:
+        lines += ["[climate]", 'path = "climate"', f'kind = "{"normals" if climate == "normals" else "daily"}"']
+        lines += [f"options = {{ period = [{years[0]}, {years[1]}] }}"] if climate == "normals" else []
         lines += stated(climate)
     return "\n".join([*lines, "", "# [fields]", '# path = "fields.gpkg"', ""])
 
@@ -320,12 +291,7 @@ def _remove_stale(home: Path, earlier: dict[str, Any], files: list[FetchedFile])
             path.unlink()
 
 
-def _write_record(
-    report: FetchReport,
-    place: BaseGeometry,
-    asked: dict[str, Any],
-    replies: list[Reply],
-) -> None:
+def _write_record(report: FetchReport, place: BaseGeometry, asked: dict[str, Any], replies: list[Reply]) -> None:
     """Write what came from where, under which terms, to ``fetch.json``."""
     record = {
         "program": "springfill",
@@ -335,7 +301,7 @@ def _write_record(
         "bounds": [round(v, 6) for v in place.bounds],
         **asked,
         "sources": report.sources,
-        "files": [{k: getattr(f, k) for k in ("source", "path", "sha256", "bytes")} for f in report.files],
+        "files": [asdict(f) for f in report.files],
         "replies": [{"url": r.url, "sha256": r.sha256, "bytes": r.size, "fetched": r.fetched} for r in replies],
     }
     write_whole(report.folder / "fetch.json", json.dumps(record, indent=1, ensure_ascii=False).encode())

@@ -21,7 +21,10 @@ from geo.errors import StudyError
 from pipelines.study.house import version
 from pipelines.study.staging import write_whole
 
-Check = Callable[[bytes, str], None]
+Check = Callable[[bytes, str], Any]
+"""Called with body and content type; raises `Transient` (try again), `TooMuch` (ask for less) or `StudyError`."""
+Progress = Callable[[str, int, int], None]
+"""Called with a sentence, steps done and steps in all."""
 
 _TRANSIENT = frozenset({408, 425, 429, 500, 502, 503, 504})
 _ATTEMPTS = 6
@@ -41,24 +44,15 @@ class TooMuch(Exception):
     """The service did not manage the request (time-out, too many rows): ask for less."""
 
 
+def quiet(sentence: str, done: int, steps: int) -> None:
+    """Show no progress."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """One reply in the cache.
+    """One reply in the cache: path, hash and size of its body, the address with its query, and the time (UTC).
 
-    Attributes
-    ----------
-    path : Path
-        The body.
-    url : str
-        What was asked (address with query).
-    sha256 : str
-        Hash of the body.
-    size : int
-        Size of the body.
-    fetched : str
-        Time of the request, ISO 8601, UTC.
-    cached : bool
-        True when nothing was sent this time.
+    `cached` is true when nothing was sent this time.
     """
 
     path: Path
@@ -77,16 +71,8 @@ class PoliteSession:
     """HTTP with a cache on disk.
 
     A reply is kept under the hash of its request, whole or not at all, so that an interrupted run asks only for
-    what is missing. A kept reply is used again only when its own hash still fits.
-
-    Parameters
-    ----------
-    folder : Path
-        The cache.
-    timeout : tuple of float
-        Seconds to connect, seconds between two bytes.
-    sleep, clock : callable
-        Replaced in tests.
+    what is missing. A kept reply is used again only when its own hash still fits. `timeout` are the seconds to
+    connect and the seconds between two bytes; `sleep` and `clock` are replaced in tests.
     """
 
     def __init__(
@@ -112,15 +98,7 @@ class PoliteSession:
     def get(self, url: str, params: Mapping[str, str], check: Check, pause_s: float) -> Reply:
         """Return the reply to a GET request, from the cache or the network.
 
-        Parameters
-        ----------
-        url, params
-            What is sent.
-        check : callable
-            Called with body and content type; raises `Transient` (try again), `TooMuch` (ask for less) or
-            `StudyError`.
-        pause_s : float
-            Shortest time since the last request to this host, seconds.
+        `pause_s` is the shortest time since the last request to this host.
 
         Raises
         ------

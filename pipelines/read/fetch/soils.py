@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +15,9 @@ from shapely.geometry.base import BaseGeometry
 
 from geo.errors import Problem, StudyError
 from geo.ground import joined, polygon_parts
-from pipelines.read.fetch.http_cache import PoliteSession, TooMuch, Transient, says_too_much
-from pipelines.study.house import shared_dir
+from pipelines.read.fetch.http_cache import PoliteSession, Progress, TooMuch, Transient, quiet, says_too_much
+from pipelines.read.soils.common import survey_columns, survey_files
 from pipelines.study.staging import write_whole
-
-Progress = Callable[[str, int, int], None]
 
 TABLES = ("legend", "mapunit", "component", "chorizon", "corestrictions", "muaggatt")
 _NEEDED = ("legend", "mapunit", "component")
@@ -48,29 +44,12 @@ def fetch_soils(
     folder: Path,
     session: PoliteSession,
     settings: dict[str, Any],
-    progress: Progress | None = None,
+    progress: Progress = quiet,
 ) -> tuple[list[Path], list[Problem]]:
-    """Fetch map unit polygons (clipped to the area) and their tables.
+    """Fetch map unit polygons (clipped to the area, EPSG:4326) and their tables.
 
-    Parameters
-    ----------
-    area : Polygon or MultiPolygon
-        EPSG:4326.
-    folder : Path
-        Gets ``tabular/*.txt`` and ``spatial/soilmu_a_fetched.shp``.
-    session : PoliteSession
-        Network and cache.
-    settings : dict
-        The ``soils`` part of ``shared/fetch_sources.toml``, with ``base``.
-    progress : callable, optional
-        Called with a sentence, steps done and steps in all.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-    list of Problem
-        Parts of the area without survey.
+    The folder gets ``tabular/*.txt`` and ``spatial/soilmu_a_fetched.shp``. `settings` is the ``soils`` part of
+    ``shared/fetch_sources.toml``. Parts of the area without survey are listed.
     """
     polygons = fetch_polygons(area, session, settings, progress)
     if polygons.empty:
@@ -86,16 +65,12 @@ def fetch_soils(
 
 
 def fetch_polygons(
-    area: BaseGeometry, session: PoliteSession, settings: dict[str, Any], progress: Progress | None = None
+    area: BaseGeometry, session: PoliteSession, settings: dict[str, Any], progress: Progress = quiet
 ) -> gpd.GeoDataFrame:
     """Fetch the map unit polygons of an area, tile by tile, and join what the tiles have cut apart.
 
-    A tile that the service does not manage (time-out, more rows or bytes than its limit) is quartered.
-
-    Returns
-    -------
-    GeoDataFrame
-        EPSG:4326; columns ``AREASYMBOL``, ``SPATIALVER``, ``MUSYM``, ``MUKEY``.
+    A tile that the service does not manage (time-out, more rows or bytes than its limit) is quartered. The polygons
+    are in EPSG:4326, with the columns ``AREASYMBOL``, ``SPATIALVER``, ``MUSYM``, ``MUKEY``.
     """
     width = float(settings["tile_deg"])
     waiting = [(tile, width) for tile in tiles(area, width)]
@@ -103,8 +78,7 @@ def fetch_polygons(
     done = 0
     while waiting:
         tile, width = waiting.pop(0)
-        if progress:
-            progress("soil polygons", done, done + len(waiting) + 1)
+        progress("soil polygons", done, done + len(waiting) + 1)
         query = _POLYGONS.format(wkt=_wkt(tile))
         try:
             rows.append(_frame(_ask(query, session, settings)))
@@ -144,7 +118,7 @@ def tiles(area: BaseGeometry, width: float) -> Iterator[BaseGeometry]:
 
 
 def fetch_tables(
-    keys: Sequence[str], session: PoliteSession, settings: dict[str, Any], progress: Progress | None = None
+    keys: Sequence[str], session: PoliteSession, settings: dict[str, Any], progress: Progress = quiet
 ) -> dict[str, pd.DataFrame]:
     """Fetch the survey tables of map units, in chunks; a chunk that is too much is halved."""
     size = int(settings["keys_per_query"])
@@ -154,8 +128,7 @@ def fetch_tables(
         waiting = [list(keys[i : i + size]) for i in range(0, len(keys), size)]
         while waiting:
             chunk = waiting.pop(0)
-            if progress:
-                progress(f"soil table {table}", number, len(TABLES))
+            progress(f"soil table {table}", number, len(TABLES))
             listed = ",".join(f"'{k}'" for k in chunk if str(k).isdigit())
             try:
                 parts.append(_frame(_ask(_QUERIES[table].format(keys=listed), session, settings)))
@@ -180,30 +153,20 @@ def fetch_tables(
 def _ask(query: str, session: PoliteSession, settings: dict[str, Any]) -> list[list[str | None]]:
     """Return the rows of one query, names first; no rows at all is an empty list."""
 
-    def check(body: bytes, kind: str) -> None:
-        read_rows(body, kind, int(settings["rows_limit"]), int(settings["bytes_limit"]))
+    def check(body: bytes, kind: str) -> list[list[str | None]]:
+        return read_rows(body, kind, int(settings["rows_limit"]), int(settings["bytes_limit"]))
 
     payload = {"format": "JSON+COLUMNNAME", "query": query}
-    reply = session.post(settings["base"], payload, check, float(settings["seconds_between"]))
-    return read_rows(reply.body(), "", int(settings["rows_limit"]), int(settings["bytes_limit"]))
+    return check(session.post(settings["base"], payload, check, float(settings["seconds_between"])).body(), "")
 
 
 def read_rows(body: bytes, kind: str, rows_limit: int, bytes_limit: int) -> list[list[str | None]]:
-    """Read a reply in the format JSON+COLUMNNAME.
-
-    Parameters
-    ----------
-    body : bytes
-        ``{"Table": [[names], [row], ...]}``; ``{}`` when no row fits.
-    kind : str
-        Content type.
-    rows_limit, bytes_limit : int
-        Limits of the service: a reply that reaches one of them was cut by it.
+    """Read a reply in the format JSON+COLUMNNAME: ``{"Table": [[names], [row], ...]}``, ``{}`` when no row fits.
 
     Raises
     ------
     TooMuch
-        The service timed out (told as XML with status 200) or reached a limit.
+        The service timed out (it says so in XML with status 200), or the reply reaches a limit and was cut by it.
     Transient
         The reply is no JSON.
     StudyError
@@ -262,48 +225,29 @@ def _without_survey(area: BaseGeometry, polygons: gpd.GeoDataFrame) -> list[Prob
     ]
 
 
-def columns_of() -> dict[str, list[str]]:
-    """Return the official column order of the survey tables."""
-    table = pd.read_csv(shared_dir() / "soil_survey_columns.csv").sort_values("position")
-    return {str(name): list(rows["column"]) for name, rows in table.groupby("table")}
-
-
 def write_export(folder: Path, polygons: gpd.GeoDataFrame, tables: dict[str, pd.DataFrame]) -> list[Path]:
     """Write polygons and tables in the layout of a survey export.
 
     ``tabular`` has one ``|``-delimited text file a table without header, and ``mstabcol.txt`` with the column order;
-    ``spatial`` has one Shapefile of map unit polygons. Numbers stand bare, text in quotes, missing empty.
+    ``spatial`` has one Shapefile of map unit polygons. Text with a delimiter is quoted, missing values are empty.
     """
-    listing = pd.read_csv(shared_dir() / "soil_survey_columns.csv")
-    short = dict(listing.drop_duplicates("table").set_index("table")["file"])
-    order = columns_of()
+    short, order = survey_files(), survey_columns()
     files = []
-    described: list[list[Any]] = []
+    described = []
     for name, table in tables.items():
-        extra = [c for c in table.columns if c not in order[name]]
-        columns = [*order[name], *extra]
+        columns = [*order[name], *(c for c in table.columns if c not in order[name])]
         files.append(folder / "tabular" / f"{short[name]}.txt")
         write_whole(files[-1], _export_text(table.reindex(columns=columns)))
-        described += [[name, i, c, c, c, "", "", "", "", "", "", "", ""] for i, c in enumerate(columns, start=1)]
+        described += [[name, i, c, c, c, *[""] * 8] for i, c in enumerate(columns, start=1)]
     files.append(folder / "tabular" / "mstabcol.txt")
-    write_whole(files[-1], _rows_text(described))
+    write_whole(files[-1], _export_text(pd.DataFrame(described)))
     spatial = folder / "spatial"
     spatial.mkdir(parents=True, exist_ok=True)
     for old in spatial.glob("soilmu_a_*"):
         old.unlink()
-    shape = spatial / "soilmu_a_fetched.shp"
-    polygons.to_file(shape, driver="ESRI Shapefile", engine="pyogrio")
-    files += sorted(spatial.glob("soilmu_a_fetched.*"))
-    return files
+    polygons.to_file(spatial / "soilmu_a_fetched.shp", driver="ESRI Shapefile", engine="pyogrio")
+    return [*files, *sorted(spatial.glob("soilmu_a_fetched.*"))]
 
 
-def _export_text(table: pd.DataFrame) -> bytes:
-    return _rows_text(table.astype(object).where(table.notna(), None).itertuples(index=False, name=None))
-
-
-def _rows_text(rows: Iterable[Iterable[Any]]) -> bytes:
-    out = io.StringIO()
-    writer = csv.writer(out, delimiter="|", quotechar='"', quoting=csv.QUOTE_MINIMAL, lineterminator="\n")
-    for row in rows:
-        writer.writerow(["" if v is None else str(v).replace("\r", " ").replace("\n", " ") for v in row])
-    return out.getvalue().encode("utf-8")
+def _export_text(table: pd.DataFrame) -> str:
+    return table.replace(r"[\r\n]", " ", regex=True).to_csv(sep="|", header=False, index=False, lineterminator="\n")

@@ -42,28 +42,24 @@ def read_fields(
 ) -> tuple[gpd.GeoDataFrame, list[Problem]]:
     """Read field boundaries as they are; `geo.ground.boundaries.clean_fields` repairs them.
 
+    The fields have `field_id`, `name`, `irrigated`, `previous_crop`, `next_crop`, `source_area_ha` where the file
+    states an area in a known unit, and `geometry` in the CRS of the file (None when not given).
+
     Parameters
     ----------
     path : path
         GeoPackage, Shapefile, GeoJSON, KML/KMZ, GeoParquet, FlatGeobuf, file geodatabase, or a zip or
         folder that holds one of them.
     layer : str, optional
-        Layer to read; default the first one with polygons (KML: all folders).
+        Default: the first one with polygons (KML: all folders).
     columns : mapping, optional
-        Our column -> the file's column, for `field_id`, `name`, `irrigated`, `previous_crop`, `next_crop`.
+        Our column -> the file's column.
     crs : str, optional
-        CRS to assume; it overrules the file's own.
+        Overrules the file's own.
     area : sequence of 4 floats, optional
         West, south, east, north (degrees); fields that do not meet it are counted, not read.
     part : bool
         The area is one part of a region: it may hold no field, and fields of the other parts are not counted.
-
-    Returns
-    -------
-    fields : GeoDataFrame
-        `field_id`, `name`, `irrigated`, `previous_crop`, `next_crop`, `source_area_ha` where the file
-        states an area in a known unit, `geometry` (unrepaired), file CRS (None when not given).
-    problems : list of Problem
 
     Raises
     ------
@@ -122,7 +118,7 @@ def _read_vector(
     if closed:
         what = f"{closed} rings that did not end where they began were closed"
         problems.append(Problem(LAYER, place.name, what, "repaired", "Look at these fields on the map."))
-    _count_skipped(opened, 0 if part else sum(p[2] for p in pieces), place)
+    _count_skipped(opened, sum(p[2] for p in pieces), place)
     return opened
 
 
@@ -130,12 +126,7 @@ def _find_source(place: Path, layer: str | None) -> tuple[str, list[str], str | 
     """Return the GDAL path of the data set inside, the data sets passed over, and the layer still to find."""
     suffix = place.suffix.lower()
     if suffix == ".zip":
-        try:
-            with zipfile.ZipFile(place) as archive:
-                inside = [n for n in archive.namelist() if not n.startswith("__MACOSX/")]
-        except zipfile.BadZipFile as error:
-            raise _unreadable(place, "the zip is damaged or incomplete") from error
-        prefix = f"/vsizip/{{{place.resolve()}}}/"
+        inside, prefix = _zipped(place), f"/vsizip/{{{place.resolve()}}}/"
     elif place.is_dir() and suffix != ".gdb":
         inside = sorted(p.relative_to(place).as_posix() for p in place.rglob("*"))
         prefix = f"{place.resolve()}/"
@@ -166,13 +157,17 @@ def _find_source(place: Path, layer: str | None) -> tuple[str, list[str], str | 
     return prefix + chosen, [Path(s).stem for s in sets if s != chosen], None if named else layer
 
 
-def _inside_kmz(place: Path) -> str:
-    """Return the only KML in a KMZ: given the KMZ itself, GDAL misses a schema outside an inner document."""
+def _zipped(place: Path) -> list[str]:
     try:
         with zipfile.ZipFile(place) as archive:
-            inside = [n for n in archive.namelist() if n.lower().endswith(".kml") and not n.startswith("__MACOSX/")]
+            return [n for n in archive.namelist() if not n.startswith("__MACOSX/")]
     except zipfile.BadZipFile as error:
         raise _unreadable(place, "the zip is damaged or incomplete") from error
+
+
+def _inside_kmz(place: Path) -> str:
+    """Return the only KML in a KMZ: given the KMZ itself, GDAL misses a schema outside an inner document."""
+    inside = [name for name in _zipped(place) if name.lower().endswith(".kml")]
     return f"/vsizip/{{{place.resolve()}}}/{inside[0]}" if len(inside) == 1 else str(place)
 
 
@@ -232,12 +227,12 @@ def _read_layer(
         raise _unreadable(Path(source), str(error)) from error
     if not isinstance(frame, gpd.GeoDataFrame):
         raise StudyError(f"Layer {name!r} is a table without shapes.", source, "Choose a polygon layer with layer =.")
-    skipped = (
-        0
-        if box is None or part
-        else int(pyogrio.read_info(source, layer=name, force_feature_count=True)["features"]) - len(frame)
-    )
+    skipped = 0 if box is None or part else _feature_count(source, name) - len(frame)
     return frame, closed, skipped
+
+
+def _feature_count(source: str, name: str) -> int:
+    return int(pyogrio.read_info(source, layer=name, force_feature_count=True)["features"])
 
 
 def _without_shape(source: str, name: str) -> gpd.GeoDataFrame | None:
@@ -245,7 +240,7 @@ def _without_shape(source: str, name: str) -> gpd.GeoDataFrame | None:
 
     Going through all features also shows a file that was cut short, which looks whole through its spatial index.
     """
-    if int(pyogrio.read_info(source, layer=name, force_feature_count=True)["features"]) > MOST_CHECKED:
+    if _feature_count(source, name) > MOST_CHECKED:
         return None
     ids, bounds = pyogrio.read_bounds(source, layer=name)
     lost = ids[~np.isfinite(bounds).all(axis=0) | (bounds == 0).all(axis=0)]  # an empty polygon gives zeros

@@ -14,6 +14,7 @@ from geo.errors import Problem, StudyError
 from geo.options import OPTIONS
 from geo.soils import volumetric
 from pipelines.read.measurements.units import RANGES, factor, wrong_unit
+from pipelines.read.table_text import find_columns, slashed_dates
 from pipelines.study.unit_registry import unit_of_header
 
 WATER_KEYS = ("volumetric", "gravimetric", "water_depth", "available_depth")
@@ -91,16 +92,10 @@ class _Table:
 class Measurements:
     """Readings of soil water in SI units.
 
-    Attributes
-    ----------
-    readings : DataFrame
-        One row a reading, columns `FRAME`: line of the file, field id ("" = none), longitude and latitude (degrees,
-        NaN = none), date, option, depths (mm), volumetric content (m3/m3) and the content at wilting point that came
-        with it (m3/m3; NaN = that of the soil).
-    rows : int
-        Rows of the file; those that are not in `readings` are listed, each with its line.
-    kind : str
-        One of `WATER_KEYS`.
+    `readings` has one row a reading, columns `FRAME`: line of the file, field id ("" = none), longitude and latitude
+    (degrees, NaN = none), date, option, depths (mm), volumetric content (m3/m3) and the content at wilting point that
+    came with it (m3/m3; NaN = that of the soil). `rows` are those of the file; those that are not in `readings` are
+    listed, each with its line. `kind` is one of `WATER_KEYS`.
     """
 
     readings: pd.DataFrame
@@ -115,7 +110,7 @@ def read_measurements(
     units: Mapping[str, str] | None = None,
     day_first: bool = False,
 ) -> tuple[Measurements, list[Problem]]:
-    """Read measured soil water from a table of text.
+    """Read measured soil water from a table of text; every row that is left out is listed with its line.
 
     Parameters
     ----------
@@ -127,12 +122,6 @@ def read_measurements(
         Our name (``depth`` for both depths) to a unit; without one, the unit in brackets in the column's header.
     day_first : bool
         Dates such as 03/04/2021 begin with the day.
-
-    Returns
-    -------
-    measurements : Measurements
-    problems : list of Problem
-        Every row that was left out, with its line and the reason.
 
     Raises
     ------
@@ -199,18 +188,7 @@ def _find_columns(table: _Table, mapping: dict[str, str], units: dict[str, str])
     for key in units:
         if key not in allowed:
             raise StudyError(f"{key!r} has no unit to give.", where, f"Units: {', '.join(allowed)}.")
-    bare = {unit_of_header(h)[0].lower().replace(" ", "_"): h for h in header}
-    for key, usual in COLUMNS.items():
-        if key in mapping:
-            if mapping[key] not in header:
-                raise StudyError(
-                    f"There is no column {mapping[key]!r} (for {key}).",
-                    where,
-                    f"The columns are: {', '.join(header)}.",
-                )
-            table.columns[key] = mapping[key]
-        elif found := next((bare[n] for n in usual if n in bare), None):
-            table.columns[key] = found
+    table.columns.update(find_columns(header, mapping, COLUMNS, where))
     missing = [k for k in ("date", "top", "bottom") if k not in table.columns]
     if missing:
         raise StudyError(
@@ -251,8 +229,7 @@ def _numbers(table: _Table, key: str, needed: bool = True) -> np.ndarray:
     values = pd.to_numeric(text, errors="coerce").to_numpy(float)
     values = np.where(np.isfinite(values), values, np.nan)
     column, name = table.columns[key], key.replace("_", " ")
-    table.drop(np.isnan(values) & ~(blank if not needed else np.zeros(len(blank), bool)),
-               f"no number under {column}: {{value}}")  # fmt: skip
+    table.drop(np.isnan(values) & (needed | ~blank), f"no number under {column}: {{value}}")
     where = f"{table.path.name}: column {column}"
     out = values * factor(table.units[key], key, where, values)
     low, high = RANGES[key].limits
@@ -308,17 +285,10 @@ def _place(table: _Table) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def _dates(table: _Table, day_first: bool) -> np.ndarray:
-    """Return the day of each row: YYYY-MM-DD, or with slashes, month first unless told otherwise; without hours."""
+    """Return the day of each row: YYYY-MM-DD, or with slashes, month first unless `day_first`; without hours."""
     text = table.column("date")
     iso = text.str.extract(r"^(\d{4}-\d{1,2}-\d{1,2})(?:$|[T ])")[0].astype("string")
-    slashes = text.str.extract(r"^(\d{1,2}/\d{1,2}/\d{4})(?:$|[T ])")[0].astype("string")
-    first = pd.to_numeric(slashes.str.split("/").str.get(0), errors="coerce")
-    if not day_first and (first > 12).any():
-        raise StudyError(
-            "Some dates have a month above 12.", str(table.path), "If the day comes first, set day_first = true."
-        )
     dates = pd.to_datetime(iso, format="%Y-%m-%d", errors="coerce")
-    other = pd.to_datetime(slashes, format="%d/%m/%Y" if day_first else "%m/%d/%Y", errors="coerce")
-    dates = dates.fillna(other)
+    dates = dates.fillna(slashed_dates(text, day_first, str(table.path)))
     table.drop(dates.isna().to_numpy(), "no valid date: {value}", "Write dates as YYYY-MM-DD.")
     return dates.to_numpy()

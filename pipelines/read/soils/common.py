@@ -41,9 +41,18 @@ def surface_table() -> pd.DataFrame:
 
 
 @lru_cache(maxsize=1)
-def survey_columns() -> pd.DataFrame:
-    """Return the column order of the survey's text tables."""
-    return pd.read_csv(shared_dir() / "soil_survey_columns.csv")
+def _survey_listing() -> pd.DataFrame:
+    return pd.read_csv(shared_dir() / "soil_survey_columns.csv").sort_values("position")
+
+
+def survey_columns() -> dict[str, list[str]]:
+    """Return the column order of the survey's text tables, by table."""
+    return {str(table): list(rows["column"]) for table, rows in _survey_listing().groupby("table")}
+
+
+def survey_files() -> dict[str, str]:
+    """Return the short names of the survey's text files, by table."""
+    return dict(_survey_listing().drop_duplicates("table").set_index("table")["file"])
 
 
 def parse_crs(crs: Any, where: str) -> CRS:

@@ -26,7 +26,7 @@ def read_soils(
     crs: Any = None,
     variables: Mapping[str, Any] | None = None,
 ) -> tuple[SoilTable, list[Problem]]:
-    """Read soils and return profiles of four one-foot layers with their map.
+    """Read soils and return profiles of four one-foot layers with their map, and what was left out or repaired.
 
     Parameters
     ----------
@@ -34,8 +34,6 @@ def read_soils(
         Survey export (folder, zip, or a folder of several), geodatabase, raster of map units, or grids of
         available water capacity, of field capacity and wilting point, or of texture (a GeoTIFF, a NetCDF or a
         folder of GeoTIFFs).
-    kind : str
-        One of `KINDS`; ``auto`` looks at the files.
     area : tuple, optional
         Window ``(minx, miny, maxx, maxy, crs)``; only what touches it is read.
     crs : optional
@@ -44,16 +42,10 @@ def read_soils(
         What the grids' own metadata do not say, see `pipelines.read.soils.grids`; for a map unit raster
         ``{"tables": path}``.
 
-    Returns
-    -------
-    soils : SoilTable
-    problems : list of Problem
-        What was left out, repaired, or used with a warning.
-
     Raises
     ------
     StudyError
-        When the layer cannot be read as it stands; says where and what to do.
+        When the layer cannot be read as it is; says where and what to do.
     """
     place = Path(path)
     if kind not in KINDS:
@@ -74,13 +66,7 @@ def read_soils(
 
 
 def detect_kind(path: Path, variables: Mapping[str, Any]) -> str:
-    """Return the kind of a soil layer from its files.
-
-    Raises
-    ------
-    StudyError
-        When nothing that is known is found.
-    """
+    """Return the kind of a soil layer from its files."""
     name = path.name.lower()
     if name.endswith((".gdb", ".gdb.zip")):
         return "geodatabase"

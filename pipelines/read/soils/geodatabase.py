@@ -58,7 +58,8 @@ def _layers(path: str) -> dict[str, str]:
 
 def _read_keyed(path: str, layer: str, table: str, key: str, keys: Iterable[str]) -> pd.DataFrame:
     """Read the rows of a table whose key is among `keys`, without loading the others."""
-    names = {str(f).lower(): str(f) for f in pyogrio.read_info(path, layer=layer)["fields"]}
+    info = pyogrio.read_info(path, layer=layer)
+    names = {str(f).lower(): str(f) for f in info["fields"]}
     wanted = _WATER_COLUMNS.get(table) or [column.name for column in SURVEY_COLUMNS[table]]
     columns = [names[c] for c in wanted if c in names]
     if key not in names:
@@ -66,38 +67,19 @@ def _read_keyed(path: str, layer: str, table: str, key: str, keys: Iterable[str]
             f"The soil table {layer} has no column {key}.", path, "Use the survey's tables with their own names."
         )
     wanted_keys = sorted(set(keys))
-    numeric = all(k.isdigit() for k in wanted_keys) and _is_number(path, layer, names[key])
+    stored = dict(zip(map(str.lower, info["fields"]), map(str, info["dtypes"]), strict=True))[key]
+    numeric = all(k.isdigit() for k in wanted_keys) and stored != "object"
     parts = []
     for start in range(0, max(len(wanted_keys), 1), _CHUNK):
         some = wanted_keys[start : start + _CHUNK]
         listing = ",".join(some if numeric else ["'" + k.replace("'", "''") + "'" for k in some]) or "''"
-        parts.append(
-            pyogrio.read_dataframe(
-                path,
-                layer=layer,
-                columns=columns,
-                where=f'"{names[key]}" IN ({listing})',
-                read_geometry=False,
-            )
-        )
-    frame = pd.concat(parts, ignore_index=True)
-    return frame.rename(columns=str.lower)
-
-
-def _is_number(path: str, layer: str, column: str) -> bool:
-    info = pyogrio.read_info(path, layer=layer)
-    kinds = dict(zip(map(str, info["fields"]), map(str, info["dtypes"]), strict=True))
-    return kinds[column] != "object"
+        where = f'"{names[key]}" IN ({listing})'
+        parts.append(pyogrio.read_dataframe(path, layer=layer, columns=columns, where=where, read_geometry=False))
+    return pd.concat(parts, ignore_index=True).rename(columns=str.lower)
 
 
 def read_container_tables(path: str, mukeys: Iterable[str]) -> dict[str, pd.DataFrame]:
-    """Read the tables of the given map units from a geodatabase (or any container with those layers).
-
-    Raises
-    ------
-    StudyError
-        When a table that cannot be done without is missing.
-    """
+    """Read the tables of the given map units from a geodatabase (or any container with those layers)."""
     layers = _layers(path)
     for name in TABLES:
         if name not in layers and name not in OPTIONAL_TABLES:
@@ -118,17 +100,7 @@ def read_container_tables(path: str, mukeys: Iterable[str]) -> dict[str, pd.Data
 
 
 def read_geodatabase(path: Path, *, area: Area | None = None, crs: Any = None) -> tuple[SoilTable, list[Problem]]:
-    """Read a soil geodatabase: map unit polygons when it has them, else its raster of map units.
-
-    Parameters
-    ----------
-    path : Path
-        Folder ``.gdb``, or a zip with one inside.
-    area : tuple, optional
-        Window ``(minx, miny, maxx, maxy, crs)``.
-    crs : optional
-        CRS of polygons that lack one.
-    """
+    """Read a soil geodatabase (folder ``.gdb``, or a zip with one): its map unit polygons, else its raster."""
     where = container_path(path)
     layers = _layers(where)
     if "mupolygon" in layers:
@@ -186,18 +158,8 @@ def read_map_unit_raster(
 ) -> tuple[SoilTable, list[Problem]]:
     """Read a raster whose values are map units, by window, with the tables beside it.
 
-    The raster is never resampled here, and its values are never averaged.
-
-    Parameters
-    ----------
-    path : str or Path
-        GeoTIFF or any raster that GDAL opens.
-    tables : str or Path, optional
-        Geodatabase, GeoPackage or survey export with the tables; looked for beside the raster when not given.
-    area : tuple, optional
-        Window ``(minx, miny, maxx, maxy, crs)``; needed for a raster of more than 200 million cells.
-    crs : optional
-        CRS of a raster that lacks one.
+    The raster is never resampled here, and its values are never averaged. `tables` is a geodatabase, a GeoPackage or
+    a survey export; it is looked for beside the raster when not given.
     """
     raster, keys = read_codes(str(path), area=area, crs=crs)
     found = tables if tables is not None else find_tables(Path(path))

@@ -43,17 +43,14 @@ class Band:
         return f"{self.file}, {inside}" + (f", {self.depth_cm[0]:g}-{self.depth_cm[1]:g} cm" if self.depth_cm else "")
 
 
-def _files(path: Path) -> list[Path]:
-    if path.is_file():
-        return [path]
-    return sorted(f for f in path.iterdir() if f.suffix.lower() in (*_RASTERS, *_NETCDF))
-
-
 def list_bands(path: Path) -> list[Band]:
     """List every band of a raster, of a NetCDF file, or of all of them in a folder."""
     bands: list[Band] = []
-    for file in _files(path):
-        bands += _netcdf_bands(file) if file.suffix.lower() in _NETCDF else _raster_bands(file)
+    for file in [path] if path.is_file() else sorted(path.iterdir()):
+        if file.suffix.lower() in _NETCDF:
+            bands += _netcdf_bands(file)
+        elif path.is_file() or file.suffix.lower() in _RASTERS:
+            bands += _raster_bands(file)
     return bands
 
 
@@ -74,22 +71,15 @@ def _raster_bands(file: Path) -> list[Band]:
     return bands
 
 
-def _depths(dataset: xr.Dataset, dim: str, where: str) -> list[tuple[float, float]]:
-    """Return the depth intervals of a depth dimension, cm, from its CF bounds."""
-    coord = dataset[dim]
-    bounds = coord.attrs.get("bounds") or coord.encoding.get("bounds") or ""  # decoding moves it
-    if bounds not in dataset:
-        raise StudyError(
-            f"The depth dimension {dim} gives single depths ({coord.values.tolist()}), not intervals.",
-            where,
-            "Give the intervals in the study file: depths_cm = [[0, 30], [30, 60], ...].",
-        )
-    units = str(coord.attrs.get("units", dataset[bounds].attrs.get("units", ""))).strip()
-    if not fits(units, "cm"):
-        raise StudyError(
-            f"The depth dimension {dim} has the unit {units!r}.", where, "Depths are read in mm, cm or m; set units."
-        )
-    pairs = np.sort(np.abs(dataset[bounds].values.astype(float)), axis=1) * line(units, "cm")[0]
+def _depths(dataset: xr.Dataset, dim: str) -> list[tuple[float, float] | None]:
+    """Return the depth intervals of a depth dimension, cm, from its CF bounds; None where the study file must say."""
+    coord = dataset.get(dim)
+    named = {} if coord is None else {**coord.encoding, **coord.attrs}  # decoding moves the bounds
+    bounds = dataset.get(named.get("bounds", ""))
+    units = str(named.get("units", "" if bounds is None else bounds.attrs.get("units", ""))).strip()
+    if bounds is None or not fits(units, "cm"):
+        return [None] * dataset.sizes[dim]
+    pairs = np.sort(np.abs(bounds.values.astype(float)), axis=1) * line(units, "cm")[0]
     return [(round(float(a), 3), round(float(b), 3)) for a, b in pairs]
 
 
@@ -106,12 +96,7 @@ def _netcdf_bands(file: Path) -> list[Band]:
                 depth = depth_of(label) or depth_of(file.stem)
                 bands.append(Band(file, str(name), 0, label, kind, units, depth))
                 continue
-            dim = str(variable.dims[0])
-            intervals: list[tuple[float, float] | None]
-            try:
-                intervals = list(_depths(dataset, dim, f"{file}, {name}")) if kind else [None] * variable.shape[0]
-            except (StudyError, KeyError):
-                intervals = [None] * variable.shape[0]  # the study file may give them
+            intervals = _depths(dataset, str(variable.dims[0])) if kind else [None] * variable.shape[0]
             bands += [Band(file, str(name), i, label, kind, units, d) for i, d in enumerate(intervals)]
     return bands
 
@@ -126,17 +111,8 @@ def check_names(variables: Mapping[str, Any]) -> None:
 def choose_bands(bands: list[Band], variables: Mapping[str, Any], where: str) -> dict[str, list[Band]]:
     """Return the bands of each property, sorted by depth, with what the study file adds.
 
-    Parameters
-    ----------
-    bands : list of Band
-    variables : mapping
-        Property to a name, or to a table with ``name`` (variable, band description or file pattern), ``units`` and
-        ``depths_cm`` (a list of ``[top, bottom]``).
-
-    Raises
-    ------
-    StudyError
-        When a named property or band is not there, or depths are unknown.
+    Its `variables` map a property to a name, or to a table with ``name`` (variable, band description or file
+    pattern), ``units`` and ``depths_cm`` (a list of ``[top, bottom]``).
     """
     chosen: dict[str, list[Band]] = {}
     check_names(variables)
@@ -184,23 +160,19 @@ def read_band(
 
     A band on another grid than `like` is brought to it by the nearest cell, and that is listed.
     """
-    layer = _read_netcdf(band, area, crs) if band.variable else _read_raster(band, area, crs)
-    if like is None:
-        return layer, []
-    same = (
+    if band.variable:
+        layer = _read_netcdf(band, area, crs)
+    else:
+        layer = as_layer(*read_window(str(band.file), band.index, area=area, crs=crs))
+    if like is None or (
         layer.shape == like.shape
         and layer.rio.crs == like.rio.crs
         and np.allclose(layer.rio.transform()[:6], like.rio.transform()[:6])
-    )
-    if same:
+    ):
         return layer, []
     moved = layer.rio.reproject_match(like, resampling=Resampling.nearest, nodata=np.nan)
     moved = moved.assign_coords(x=like["x"], y=like["y"])
     return moved, [Problem("soils", band.where, "on another grid than the first layer; taken from the nearest cell")]
-
-
-def _read_raster(band: Band, area: Area | None, crs: Any) -> xr.DataArray:
-    return as_layer(*read_window(str(band.file), band.index, area=area, crs=crs))
 
 
 def _read_netcdf(band: Band, area: Area | None, crs: Any) -> xr.DataArray:

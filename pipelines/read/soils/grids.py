@@ -49,13 +49,7 @@ HIGHEST_CAPACITY = 0.70  # m3/m3, upper limit of the survey's own column awc_r
 
 
 def grid_kind(path: Path, variables: Mapping[str, Any]) -> str:
-    """Return the kind of grid, or ``map_unit_raster``, from names, descriptions and the study file.
-
-    Raises
-    ------
-    StudyError
-        When no property is recognised.
-    """
+    """Return the kind of grid, or ``map_unit_raster``, from names, descriptions and the study file."""
     check_names(variables)
     bands = list_bands(path)
     if "tables" in variables:
@@ -78,20 +72,7 @@ def grid_kind(path: Path, variables: Mapping[str, Any]) -> str:
 def read_soil_grids(
     path: Path, *, kind: str, area: Area | None = None, crs: Any = None, variables: Mapping[str, Any] | None = None
 ) -> tuple[SoilTable, list[Problem]]:
-    """Read a grid of soil properties by depth and join equal cells into profiles.
-
-    Parameters
-    ----------
-    path : Path
-        GeoTIFF, NetCDF, or a folder of them (one file for each property and depth).
-    kind : str
-        Key of `NEEDED`.
-    area : tuple, optional
-        Window ``(minx, miny, maxx, maxy, crs)``.
-    crs : optional
-        CRS of a grid that lacks one.
-    variables : mapping, optional
-        See the module.
+    """Read a grid of soil properties by depth (kind: key of `NEEDED`) and join equal cells into profiles.
 
     Raises
     ------
@@ -117,7 +98,10 @@ def read_soil_grids(
     _same_depths(chosen, NEEDED[kind], main)
     limit = layers["root_limit"][0] if "root_limit" in layers else np.full(template.shape, PROFILE_MM)
     limit = np.where(np.isfinite(limit), np.minimum(limit, PROFILE_MM), PROFILE_MM)
-    soils, listed = _describe(kind, layers, chosen, top, bottom, limit, str(path))
+    shape = (top, bottom, limit)
+    texture, listed = _texture(layers, chosen, shape, str(path))
+    problems += listed
+    soils, listed = _describe(kind, layers, chosen, texture, shape, str(path))
     problems += listed
     if "hydrologic_group" in layers:
         soils, listed = _with_groups(soils, layers["hydrologic_group"][0], chosen["hydrologic_group"][0].where)
@@ -197,70 +181,62 @@ def _describe(
     kind: str,
     layers: dict[str, Floats],
     chosen: dict[str, list[Band]],
-    top: Floats,
-    bottom: Floats,
-    limit: Floats,
+    texture: GridSoils | None,
+    shape: tuple[Floats, Floats, Floats],
     where: str,
 ) -> tuple[GridSoils, list[Problem]]:
-    problems: list[Problem] = []
-    texture = _texture(layers, chosen, top, bottom, limit, where, problems)
+    """Return the soils of a grid; its shape are the tops and bottoms of the layers and the depth of roots, mm."""
     if kind == "texture_grid":
         assert texture is not None
         what = "capacity estimated from texture (Saxton & Rawls 2006); local measurements may differ by a quarter"
-        problems.append(Problem("soils", where, what))
-        return texture, problems
+        return texture, [Problem("soils", where, what)]
     if kind == "field_capacity_grid":
         fc, wp = layers["field_capacity"], layers["wilting_point"]
         crossed = fc <= wp
-        if crossed.any():
-            share = crossed.sum() / max(np.isfinite(fc).sum(), 1)
-            if share > 0.01:
-                raise StudyError(
-                    f"Field capacity is not above the wilting point in {share:.0%} of the cells.",
-                    chosen["field_capacity"][0].where,
-                    "The two may be swapped, or in different units.",
-                )
-            fc = np.where(crossed, np.nan, fc)
+        share = crossed.sum() / max(np.isfinite(fc).sum(), 1)
+        if share > 0.01:
+            raise StudyError(
+                f"Field capacity is not above the wilting point in {share:.0%} of the cells.",
+                chosen["field_capacity"][0].where,
+                "The two may be swapped, or in different units.",
+            )
+        fc = np.where(crossed, np.nan, fc)
         soil = 1.0 - np.nan_to_num(layers["fragments"]) if "fragments" in layers else 1.0
-        water = soils_from_water((fc - wp) * soil, fc, wp, top, bottom, limit, surface_table())
-        water = replace(water, wilting_mm=foot_capacity(wp * soil, top, bottom, limit))
-        if texture is not None:
-            return _with_texture(water, texture, keep_contents=True), problems
-        return water, [*problems, _assumed(where, layers)]
-    awc = np.where(layers["awc"] > HIGHEST_CAPACITY, np.nan, layers["awc"])
-    water = soils_from_water(awc, None, None, top, bottom, limit, surface_table())
+        water = soils_from_water((fc - wp) * soil, fc, wp, *shape, surface_table())
+        water = replace(water, wilting_mm=foot_capacity(wp * soil, *shape))
+    else:
+        awc = np.where(layers["awc"] > HIGHEST_CAPACITY, np.nan, layers["awc"])
+        water = soils_from_water(awc, None, None, *shape, surface_table())
     if texture is not None:
-        return _with_texture(water, texture, keep_contents=False), problems
-    return water, [*problems, _assumed(where, layers)]
+        return _with_texture(water, texture, keep_contents=kind == "field_capacity_grid"), []
+    assumed = "a loam surface" + ("" if "hydrologic_group" in layers else " and hydrologic group B")
+    what = f"the grid says nothing about runoff and evaporation of the surface; {assumed} assumed"
+    fix = "Add grids of sand and clay for the same depths and of hydrologic_group, or use a survey export."
+    return water, [Problem("soils", where, what, "warning", fix)]
 
 
 def _texture(
-    layers: dict[str, Floats],
-    chosen: dict[str, list[Band]],
-    top: Floats,
-    bottom: Floats,
-    limit: Floats,
-    where: str,
-    problems: list[Problem],
-) -> GridSoils | None:
-    """Return the soils that texture alone tells of, or None without sand and clay for the depths of the grid."""
+    layers: dict[str, Floats], chosen: dict[str, list[Band]], shape: tuple[Floats, Floats, Floats], where: str
+) -> tuple[GridSoils | None, list[Problem]]:
+    """Return the soils that texture alone describes, or None without sand and clay for the depths of the grid."""
     if not {"sand", "clay"} <= set(layers):
-        return None
+        return None, []
     depths = {tuple(b.depth_cm for b in bands) for name, bands in chosen.items() if name not in WITHOUT_DEPTH}
     if len(depths) > 1:
         what = "sand and clay are given for other depths than the rest; they were not used"
-        problems.append(Problem("soils", where, what, "warning", "Give the same depth intervals for all properties."))
-        return None
-    matter = layers.get("organic_matter")
-    if matter is None and "organic_carbon" in layers:
-        matter = layers["organic_carbon"] * CARBON_TO_MATTER
-    if matter is None:
-        matter = np.full(layers["sand"].shape, DEFAULT_ORGANIC_MATTER_PERCENT / 100.0)
-        what = f"no organic matter given; {DEFAULT_ORGANIC_MATTER_PERCENT:g} % is used"
-        problems.append(Problem("soils", where, what))
-    return soils_from_texture(
-        layers["sand"], layers["clay"], matter * 100.0, layers.get("fragments"), top, bottom, limit
-    )
+        fix = "Give the same depth intervals for all properties."
+        return None, [Problem("soils", where, what, "warning", fix)]
+    problems = []
+    if "organic_matter" in layers:
+        percent = layers["organic_matter"] * 100.0
+    elif "organic_carbon" in layers:
+        percent = layers["organic_carbon"] * CARBON_TO_MATTER * 100.0
+    else:
+        percent = np.full(layers["sand"].shape, DEFAULT_ORGANIC_MATTER_PERCENT)
+        problems.append(
+            Problem("soils", where, f"no organic matter given; {DEFAULT_ORGANIC_MATTER_PERCENT:g} % is used")
+        )
+    return soils_from_texture(layers["sand"], layers["clay"], percent, layers.get("fragments"), *shape), problems
 
 
 def _with_texture(water: GridSoils, texture: GridSoils, *, keep_contents: bool) -> GridSoils:
@@ -288,14 +264,3 @@ def _with_groups(soils: GridSoils, codes: Floats, where: str) -> tuple[GridSoils
     what = f"{odd:,} cells hold no code of a hydrologic group; the estimate was kept"
     fix = f"Known codes: {', '.join(f'{k} = {v}' for k, v in GROUP_CODES.items())}."
     return replace(soils, group=group), [Problem("soils", where, what, "warning", fix)] if odd else []
-
-
-def _assumed(where: str, layers: dict[str, Floats]) -> Problem:
-    what = "a loam surface" if "hydrologic_group" in layers else "a loam surface and hydrologic group B"
-    return Problem(
-        "soils",
-        where,
-        f"the grid says nothing about runoff and evaporation of the surface; {what} assumed",
-        "warning",
-        "Add grids of sand and clay for the same depths and of hydrologic_group, or use a survey export.",
-    )

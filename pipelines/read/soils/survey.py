@@ -25,6 +25,7 @@ from pipelines.read.soils.common import (
     outside,
     parse_crs,
     survey_columns,
+    survey_files,
     tidy_polygons,
 )
 
@@ -45,13 +46,15 @@ class SurveyArea:
 
 
 def _walk(place: Place, depth: int = 0) -> Iterator[Place]:
+    """Yield the files below a folder or in a zip, in order."""
     if depth > _MAX_DEPTH or place.name.lower().endswith(".gdb"):
         return
     children: list[Place] = list(place.iterdir())
     for child in sorted(children, key=lambda p: p.name):
-        yield child
         if child.is_dir():
             yield from _walk(child, depth + 1)
+        else:
+            yield child
 
 
 def _contents(path: Path) -> list[Place]:
@@ -63,12 +66,10 @@ def _contents(path: Path) -> list[Place]:
                 str(path),
                 "Give the downloaded zip as it is; download it again if it was cut short.",
             )
-        return [p for p in _walk(zipfile.Path(path)) if p.is_file()]
-    files: list[Place] = [p for p in _walk(path) if p.is_file()]
-    for archive in [p for p in files if p.name.lower().endswith(".zip")]:
-        if isinstance(archive, Path) and zipfile.is_zipfile(archive):
-            files += [p for p in _walk(zipfile.Path(archive)) if p.is_file()]
-    return files
+        return list(_walk(zipfile.Path(path)))
+    files = list(_walk(path))
+    archives = [p for p in files if isinstance(p, Path) and p.suffix.lower() == ".zip" and zipfile.is_zipfile(p)]
+    return [*files, *(file for archive in archives for file in _walk(zipfile.Path(archive)))]
 
 
 def gdal_path(place: Place) -> str:
@@ -91,8 +92,7 @@ def find_survey_areas(path: Path) -> list[SurveyArea]:
     ``<name>_component.csv`` and so on, with ``<name>_Mapunits.shp`` (column names with dots or underscores).
     """
     files = _contents(path)
-    builtin = survey_columns()
-    short = dict(builtin.drop_duplicates("table").set_index("table")["file"])
+    short = survey_files()
     areas = []
     folders: dict[str, list[Place]] = {}
     for file in files:
@@ -124,8 +124,7 @@ def find_survey_areas(path: Path) -> list[SurveyArea]:
 
 def _column_order(names: dict[str, Place]) -> dict[str, list[str]]:
     """Return the columns of each table: the export's own list when it has one, else the built-in order."""
-    builtin = survey_columns().sort_values("position")
-    order = {str(t): list(g["column"]) for t, g in builtin.groupby("table")}
+    order = survey_columns()
     listing = names.get("mstabcol.txt")
     if listing is not None and _size(listing):
         own: dict[str, list[tuple[int, str]]] = {}
@@ -140,17 +139,8 @@ def _column_order(names: dict[str, Place]) -> dict[str, list[str]]:
 def read_text_table(place: Place, columns: list[str] | None) -> tuple[pd.DataFrame, list[Problem]]:
     """Read one survey table as text; its index names file and line.
 
-    Parameters
-    ----------
-    place : Path or zipfile.Path
-        ``|``-delimited without header when `columns` is given, otherwise comma-separated with a header.
-    columns : list of str or None
-        Names in order.
-
-    Raises
-    ------
-    StudyError
-        When the file has another number of columns than the order says.
+    The file is ``|``-delimited without header when `columns` (names in order) is given, otherwise comma-separated
+    with a header. Another number of columns than the order says, or a file that was cut short, stops the run.
     """
     if not _size(place):
         return pd.DataFrame(columns=columns or []), []
@@ -203,13 +193,7 @@ def read_text_table(place: Place, columns: list[str] | None) -> tuple[pd.DataFra
 
 
 def read_area_tables(area: SurveyArea) -> tuple[dict[str, pd.DataFrame], list[Problem]]:
-    """Read the tables of one survey area.
-
-    Raises
-    ------
-    StudyError
-        When a table that cannot be done without is missing or empty.
-    """
+    """Read the tables of one survey area; one that is needed and missing or empty stops the run."""
     tables: dict[str, pd.DataFrame] = {}
     problems: list[Problem] = []
     for name in TABLES:
@@ -261,29 +245,16 @@ def _join_tables(areas: Iterable[SurveyArea]) -> tuple[dict[str, pd.DataFrame], 
 
 
 def read_survey_export(path: Path, *, area: Area | None = None, crs: Any = None) -> tuple[SoilTable, list[Problem]]:
-    """Read a soil survey export with its polygons.
+    """Read a soil survey export with its polygons: a folder or zip of one survey area, or a folder of several.
 
-    Parameters
-    ----------
-    path : Path
-        Folder or zip of one survey area, or a folder of several folders and zips.
-    area : tuple, optional
-        Window ``(minx, miny, maxx, maxy, crs)``; only polygons that touch it are read, and only the tables of survey
-        areas that have some: a county of a state's folder is not held up by the others.
-    crs : optional
-        CRS of polygons that lack one.
-
-    Raises
-    ------
-    StudyError
-        When tables or polygons are missing, or nothing touches the window.
+    Only polygons that touch the window are read, and only the tables of survey areas that have some: a county of a
+    state's folder is not held up by the others. `crs` is that of polygons that lack one.
     """
-    areas = _survey_areas(path)
     wanted: list[SurveyArea] = []
     problems: list[Problem] = []
     parts: list[gpd.GeoDataFrame] = []
     seen: set[str] = set()
-    for place in areas:
+    for place in _survey_areas(path):
         if place.polygons is None:
             wanted.append(place)
             problems.append(

@@ -21,15 +21,7 @@ CACHE_BYTES = 64_000_000
 
 @contextmanager
 def open_window(path: str, *, area: Area | None, crs: Any) -> Iterator[tuple[Any, rasterio.windows.Window, Any]]:
-    """Open a raster for the study; gives the source, the window of the study, and the CRS.
-
-    Parameters
-    ----------
-    path : str
-    area : tuple or None
-        Window; needed above 200 million cells.
-    crs : optional
-        CRS of a raster that lacks one.
+    """Open a raster for the study; gives the source, the window of the study, and the CRS (`crs` where it lacks one).
 
     Raises
     ------
@@ -60,13 +52,7 @@ def open_window(path: str, *, area: Area | None, crs: Any) -> Iterator[tuple[Any
 
 
 def read_part(source: Any, band: int, window: rasterio.windows.Window, *, masked: bool = False) -> Any:
-    """Read one band through a window.
-
-    Raises
-    ------
-    StudyError
-        When the file is cut short.
-    """
+    """Read one band through a window; a file that was cut short stops the run."""
     try:
         # A window is read once: the default cache of blocks (5 % of the machine's memory) would hold it twice.
         with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
@@ -80,10 +66,7 @@ def read_part(source: Any, band: int, window: rasterio.windows.Window, *, masked
 
 
 def read_window(path: str, band: int, *, area: Area | None, crs: Any) -> tuple[np.ndarray, Any, Any]:
-    """Read the window of one band; returns values (float32, scaled, NaN where missing), transform and CRS.
-
-    Takes and raises what `open_window` does; `band` counts from 1.
-    """
+    """Return the window of one band (from 1): values (float32, scaled, NaN where missing), transform and CRS."""
     with open_window(path, area=area, crs=crs) as (source, window, own):
         values = read_part(source, band, window, masked=True).astype("float32").filled(np.nan)
         scaled = values * source.scales[band - 1] + source.offsets[band - 1]
