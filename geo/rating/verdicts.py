@@ -278,4 +278,5 @@ def _share_of_ground(coverage: csr_matrix, passes: NDArray[np.bool_]) -> NDArray
     """Return the share of each place whose parts pass, shape (place, cover, test)."""
     entries = len(coverage.data)
     rows = csr_matrix((coverage.data, np.arange(entries), coverage.indptr), shape=(coverage.shape[0], entries))
-    return np.asarray(rows @ passes.reshape(entries, -1).astype(float)).reshape(-1, *passes.shape[1:])
+    per_entry = passes.reshape(entries, int(np.prod(passes.shape[1:]))).astype(float)
+    return np.asarray(rows @ per_entry).reshape(coverage.shape[0], *passes.shape[1:])

@@ -277,6 +277,13 @@ def test_zones_of_sites_do_not_depend_on_how_places_are_made(seed):
     assert NOT_RATED not in bare.code
 
 
+def test_a_study_without_fields_has_sites_alone():
+    found = rated(units_of(DRY, WET), np.zeros((0, 2)))  # type: ignore[arg-type]
+    assert len(found.table) == 0
+    assert found.fields.verdicts.sizes["field"] == 0
+    assert found.sites.table["zone"].tolist() == ["stubble_water", "either"]
+
+
 def test_weights_of_a_site_sum_to_one_or_to_nothing():
     ground = ground_of([(0, 0, 0.4), (0, 1, 0.6), (1, 1, 1.0)], [1.0, 0.3], ["", ""])
     assert np.asarray(site_weights(ground, 0.5).sum(axis=1)).ravel().tolist() == [1.0, 0.0]
