@@ -69,11 +69,8 @@ def load_tables(study: Study | None = None, folder: Path | None = None) -> Table
     if study is not None:
         scalars, model, mixes = _with_changes(scalars, model, mixes, study)
         _check_mixes(mixes, traits, study)
-    surface = pd.read_csv(folder / "soil_surface.csv")
-    rew = {
-        str(t): float(m)
-        for t, m in zip(surface["texture"], surface[["rew_low_mm", "rew_high_mm"]].mean(axis=1), strict=True)
-    }
+    surface = pd.read_csv(folder / "soil_surface.csv", index_col="texture")
+    rew = surface[["rew_low_mm", "rew_high_mm"]].mean(axis=1).to_dict()
     digest = hashlib.sha256()
     for path in sorted(p for p in folder.glob("*") if p.is_file()):
         digest.update(path.name.encode() + path.read_bytes())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from geo.errors import StudyError
@@ -89,9 +89,8 @@ class Units:
     def percent(self, share: float) -> Shown:
         """Share of 1 as whole percent."""
         shown = self._show(share * 100, "percent", "percent", 1, 0, "percent")
-        if shown.number is None:
-            return shown
-        return Shown(self.words.t("common.percent", number=shown.digits), shown.number, shown.unit, shown.digits)
+        text = self.words.t("common.percent", number=shown.digits)
+        return shown if shown.number is None else replace(shown, text=text)
 
     def date(self, day_of_year: float) -> Shown:
         """Day of a 365-day year as a month and a day: ``May 15`` in US order, ``15 May`` otherwise."""

@@ -125,16 +125,13 @@ def window(ds: xr.Dataset, area: Area | None, where: str, like: Window | None = 
 
 
 def _take(ds: xr.Dataset, dim: str, index: np.ndarray) -> xr.Dataset:
-    """Select rows by position: one contiguous read where possible, put in order afterwards."""
+    """Select rows by position: one contiguous read, put in order afterwards."""
     low, high = int(index.min()), int(index.max())
-    if high - low + 1 == index.size:
-        return ds.isel({dim: slice(low, high + 1)}).isel({dim: index - low})
-    return ds.isel({dim: index})
+    return ds.isel({dim: slice(low, high + 1)}).isel({dim: index - low})
 
 
 def _step(values: np.ndarray) -> float:
-    gaps = np.abs(np.diff(np.sort(values)))
-    return float(np.median(gaps)) if gaps.size else 0.0
+    return float(np.median(np.diff(np.sort(values)))) if values.size > 1 else 0.0
 
 
 def _rows(values: np.ndarray, span: tuple[float, float] | None, step: float) -> np.ndarray:
@@ -142,13 +139,9 @@ def _rows(values: np.ndarray, span: tuple[float, float] | None, step: float) -> 
     order = np.argsort(values, kind="stable")
     if span is None:
         return order
-    sorted_values = values[order]
-    touching = (sorted_values >= span[0] - step / 2) & (sorted_values <= span[1] + step / 2)
-    if not touching.any():
-        return order[:0]
-    hits = np.flatnonzero(touching)
-    low, high = max(hits[0] - 1, 0), min(hits[-1] + 1, values.size - 1)
-    return order[low : high + 1]
+    first = int(np.searchsorted(values[order], span[0] - step / 2, side="left"))
+    end = int(np.searchsorted(values[order], span[1] + step / 2, side="right"))
+    return order[max(first - 1, 0) : end + 1] if first < end else order[:0]
 
 
 def _same(values: np.ndarray, wanted: np.ndarray, step: float, where: str) -> np.ndarray:

@@ -145,7 +145,6 @@ def decode_dates(raw: xr.Dataset, dim: str, path: Path) -> pd.DatetimeIndex:
     Daymet files number the days of a year 1 to 365 in ``yearday``; where it is there it decides, since the file's
     calendar says "standard" while 31 December of leap years is left out.
     """
-    coordinate = raw[[dim]]
     calendar = str(raw[dim].attrs.get("calendar", "standard")).lower()
     if calendar in ("360_day", "none"):
         raise StudyError(
@@ -153,16 +152,14 @@ def decode_dates(raw: xr.Dataset, dim: str, path: Path) -> pd.DatetimeIndex:
             str(path),
             "Use a record with real calendar dates.",
         )
-    decoded = xr.decode_cf(coordinate, decode_timedelta=False)[dim].values
-    if decoded.dtype == object:  # noleap and the like
-        years = np.array([d.year for d in decoded])
-        dates = pd.DatetimeIndex([pd.Timestamp(d.year, d.month, d.day) for d in decoded])
-    else:
-        dates = pd.DatetimeIndex(decoded).normalize()
-        years = dates.year.to_numpy()
+    decoded = xr.decode_cf(raw[[dim]], decode_timedelta=False)[dim].values
+    # Calendars such as noleap give objects of their own.
+    real = [pd.Timestamp(d.year, d.month, d.day) for d in decoded] if decoded.dtype == object else decoded
+    dates = pd.DatetimeIndex(real).normalize()
     if "yearday" in raw.variables and raw["yearday"].dims == (dim,):
         days = np.asarray(raw["yearday"].values, dtype="int64")
-        dates = pd.DatetimeIndex(pd.to_datetime(years.astype(str), format="%Y") + pd.to_timedelta(days - 1, unit="D"))
+        starts = pd.to_datetime(dates.year.astype(str), format="%Y")
+        dates = pd.DatetimeIndex(starts + pd.to_timedelta(days - 1, unit="D"))
     return dates
 
 

@@ -39,7 +39,7 @@ def read_climate(
     variables: Mapping[str, Any] | None = None,
     options: Mapping[str, Any] | None = None,
 ) -> ClimateInput:
-    """Read monthly normals or a daily record.
+    """Read monthly normals or a daily record; exactly one of them is set in the result.
 
     Parameters
     ----------
@@ -58,11 +58,6 @@ def read_climate(
         ``longitude``, ``elevation_m``, ``name``, ``stations`` (station list), ``header`` (false: none),
         ``separator``, ``day_first``, ``station_margin_deg``; for rasters ``pattern`` (regular
         expression on the file name with the groups ``var`` and ``month`` or ``date``).
-
-    Returns
-    -------
-    ClimateInput
-        Exactly one of ``normals`` and ``daily`` is set.
 
     Raises
     ------

@@ -17,16 +17,14 @@ def read(path: Path, context: Context) -> list[Station]:
     elements = dict(context.product.names)
     places: dict[str, dict[str, Any]] = {}
     if path.suffix.lower() == ".dly":
-        long = _read_dly(path)
+        long = _read_dly(path, list(elements))
     else:
         long, places = _read_csv(path, list(elements))
     long = long[long["element"].isin(elements)].copy()
-    if long.empty:
-        raise StudyError("No PRCP, TMIN or TMAX values.", str(path), "Check that this is a GHCN-Daily file.")
     values = pd.to_numeric(long["value"], errors="coerce")
     values = values.mask(values.isin(context.product.fill))
     _whole_numbers(values, path)
-    flagged = long["quality"].fillna("").str.strip().ne("") & values.notna()
+    flagged = long["quality"].fillna("").astype(str).str.strip().ne("") & values.notna()
     for station, count in flagged.groupby(long["id"]).sum().items():
         if count:
             context.note(str(station), f"{count} values failed the archive's quality checks", "left out")
@@ -56,7 +54,7 @@ def _whole_numbers(values: pd.Series, path: Path) -> None:
         )
 
 
-def _read_dly(path: Path) -> pd.DataFrame:
+def _read_dly(path: Path, elements: list[str]) -> pd.DataFrame:
     """Read fixed width: station 1-11, year 12-15, month 16-17, element 18-21, 31 times value 5 and flags."""
     spans = [(0, 11), (11, 15), (15, 17), (17, 21)]
     names = ["id", "year", "month", "element"]
@@ -65,6 +63,8 @@ def _read_dly(path: Path) -> pd.DataFrame:
         spans += [(start, start + 5), (start + 6, start + 7)]
         names += [f"v{day + 1}", f"q{day + 1}"]
     wide = pd.read_fwf(path, colspecs=spans, names=names, header=None, dtype=str, keep_default_na=False)
+    if not wide["element"].isin(elements).any():
+        raise StudyError("No PRCP, TMIN or TMAX lines.", str(path), "Check that this is a GHCN-Daily station file.")
     pieces = []
     for day in range(1, 32):
         piece = wide[["id", "element"]].assign(value=wide[f"v{day}"], quality=wide[f"q{day}"])
