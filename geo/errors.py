@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd
 
 Action = Literal["left out", "repaired", "warning"]
 WHOLE_STUDY = "whole study"
@@ -78,4 +79,6 @@ class Problem:
 
 def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
     """Return problems as a table with one row each (columns as the attributes of `Problem`)."""
+    import pandas as pd  # takes a second; errors alone, such as of the command line, do without
+
     return pd.DataFrame([asdict(p) for p in problems], columns=["layer", "where", "what", "action", "fix"])

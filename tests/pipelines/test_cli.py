@@ -9,10 +9,13 @@ import signal
 import subprocess
 import sys
 import time
+from itertools import product
 from pathlib import Path
 
 import pytest
 
+from geo.options import COVERS
+from geo.rating import TESTS
 from pipelines.cli import layers as cli_layers
 from pipelines.cli import main as cli
 from pipelines.cli import run as cli_run
@@ -220,10 +223,12 @@ def test_explain_a_field_and_a_point_from_the_command_line(
     assert field_id in capsys.readouterr().out
     assert cli.run(["explain", str(tiny_run.folder), "--point", "-102.84,40.06"]) == 0
     assert "Zone" in capsys.readouterr().out
-    assert cli.run(["explain", str(tiny_run.folder), "-p", "-102.84 40.06", "--json"]) == 0
+    rated = tiny_run.published.result.fields.query("zone != 'not_rated'")
+    place = rated.geometry.to_crs("EPSG:4326").iloc[0].representative_point()
+    assert cli.run(["explain", str(tiny_run.folder), "-p", f"{place.x:.5f} {place.y:.5f}", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
-    assert found["longitude"] == -102.84
-    assert len(found["reason"]["options"]) == 3
+    assert found["longitude"] == pytest.approx(place.x, abs=1e-5)
+    assert {(row["cover"], row["test"]) for row in found["reason"]["verdicts"]} == set(product(COVERS, TESTS))
 
 
 def test_export_from_the_command_line(tiny_run: TinyRun, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

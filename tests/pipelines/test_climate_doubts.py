@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,45 +11,45 @@ import pytest
 import xarray as xr
 from rich.console import Console
 
-from geo.errors import WHOLE_STUDY
-from geo.ground.grid import study_grid
+from geo.errors import WHOLE_STUDY, Problem
+from geo.ground import study_grid
 from pipelines.cli.check import check_study
 from pipelines.cli.run import print_summary
+from pipelines.read.climate.build import ClimateInput
 from pipelines.run.climate_doubts import LONE_CELL_HA, climate_doubts
 from pipelines.study.house import sample_dir
 from tests.pipelines.tiny_study import write_tiny_study
+from tests.tiny_run import tiny_context
 
 GRID = study_grid((-580_000, 1_910_000, -560_000, 1_940_000), "EPSG:5070", 1000.0)  # near 40.2 N, 102.7 W
 
 
-def run_of(seasons: int, cells: list[tuple[float, float]], area_ha: float, *, daily: bool = True) -> SimpleNamespace:
-    used = np.arange(len(cells))
-    return SimpleNamespace(
-        seasons=range(seasons),
-        cells=pd.DataFrame(cells, columns=["latitude", "longitude"]),
-        units=SimpleNamespace(sites=pd.DataFrame({"cell": used, "area_ha": area_ha / len(cells)})),
-        grid=GRID,
-        climate=SimpleNamespace(daily=object() if daily else None),
-        study=SimpleNamespace(study=SimpleNamespace(units="us")),
-    )
+def doubts_of(
+    seasons: int, places: list[tuple[float, float]], area_ha: float, *, daily: bool = True
+) -> tuple[Problem, ...]:
+    cells = pd.DataFrame(places, columns=["latitude", "longitude"])
+    normals = None if daily else xr.Dataset()
+    climate = ClimateInput(cells, normals, xr.Dataset() if daily else None)
+    sites = pd.DataFrame({"cell": np.arange(len(cells)), "area_ha": area_ha / len(cells)})
+    return climate_doubts(tiny_context(), climate, sites, GRID, cells, seasons)
 
 
 NEAR, OTHER, FAR = (40.2, -102.7), (40.3, -102.6), (41.5, -102.7)
 
 
 @pytest.mark.parametrize(
-    ("run", "told"),
+    ("weather", "told"),
     [
-        pytest.param(run_of(30, [NEAR, OTHER], 1e5), [], id="thirty seasons, two cells"),
-        pytest.param(run_of(20, [NEAR], LONE_CELL_HA), [], id="twenty seasons, a small area"),
-        pytest.param(run_of(19, [NEAR, OTHER], 1e5), ["Only 19 seasons"], id="nineteen seasons"),
-        pytest.param(run_of(30, [NEAR], 6e4), ["One climate cell or station represents all 148,263 acres"], id="one"),
-        pytest.param(run_of(30, [FAR, FAR], 1e5), ["103 mi from the nearest"], id="far"),
-        pytest.param(run_of(8, [FAR], 6e4), ["Only 8", "One climate cell", "nearest climate cell"], id="all three"),
+        pytest.param((30, [NEAR, OTHER], 1e5), [], id="thirty seasons, two cells"),
+        pytest.param((20, [NEAR], LONE_CELL_HA), [], id="twenty seasons, a small area"),
+        pytest.param((19, [NEAR, OTHER], 1e5), ["Only 19 seasons"], id="nineteen seasons"),
+        pytest.param((30, [NEAR], 6e4), ["One climate cell or station represents all 148,263 acres"], id="one"),
+        pytest.param((30, [FAR, FAR], 1e5), ["103 mi from the nearest"], id="far"),
+        pytest.param((8, [FAR], 6e4), ["Only 8", "One climate cell", "nearest climate cell"], id="all three"),
     ],
 )
-def test_thin_weather_is_doubted(run, told):
-    found = climate_doubts(run)
+def test_thin_weather_is_doubted(weather, told):
+    found = doubts_of(*weather)
     assert len(found) == len(told)
     for problem, words in zip(found, told, strict=True):
         assert words in problem.what
@@ -60,7 +59,7 @@ def test_thin_weather_is_doubted(run, told):
 
 @pytest.mark.parametrize(("daily", "fix"), [(True, "longer record"), (False, "under [study]")])
 def test_what_to_do_fits_the_kind_of_climate(daily, fix):
-    assert fix in climate_doubts(run_of(9, [NEAR, OTHER], 1e5, daily=daily))[0].fix
+    assert fix in doubts_of(9, [NEAR, OTHER], 1e5, daily=daily)[0].fix
 
 
 def test_a_screened_study_tells_its_doubts_everywhere(tiny_run):
