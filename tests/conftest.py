@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -15,8 +16,11 @@ from tests import water
 from tests.sharing import compile_one_at_a_time
 from tests.untouched import Untouched
 
-SLOW_FIXTURES = frozenset({"browser", "four_squares", "one_fails", "quick_county"})
-"""Fixtures whose tests are left out of the fast tier: a browser, a region of many tiles, a whole county."""
+SLOW_FIXTURES = frozenset({"browser", "four_squares", "one_fails", "published", "quick_county"})
+"""Fixtures whose tests are left out of the fast tier: a browser, a region of many tiles, a whole county, a
+folder with every layer."""
+FAST_CASES = 1
+"""Cases of one parametrised test that the fast tier runs; the first touches the same code as the others."""
 
 hypothesis_settings.register_profile(
     "house", deadline=None, max_examples=25, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
@@ -29,7 +33,7 @@ hypothesis_settings.register_profile("fast", hypothesis_settings.get_profile("ho
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
-        "--rebuild-golden", action="store_true", help="write tests/golden anew from this run instead of comparing"
+        "--rebuild-golden", action="store_true", help="rewrite tests/golden from this run instead of comparing"
     )
     parser.addoption("--untouched", action="store_true", help="fail when a module of the program was not touched")
 
@@ -44,12 +48,22 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what needs a slow fixture or another program, and start with the files that take longest."""
+    """Mark what the fast tier leaves out, and start with the files that take longest.
+
+    That is what needs a slow fixture or another program, and the later cases of a table.
+    """
     for item in items:
-        if item.get_closest_marker("qgis") or SLOW_FIXTURES.intersection(getattr(item, "fixturenames", ())):
+        fixtures = SLOW_FIXTURES.intersection(getattr(item, "fixturenames", ()))
+        if fixtures or item.get_closest_marker("qgis"):
             item.add_marker(pytest.mark.slow)
     slow_files = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in slow_files)
+    cases: Counter[str] = Counter()
+    for item in items:
+        function = item.nodeid.partition("[")[0]
+        cases[function] += hasattr(item, "callspec")
+        if cases[function] > FAST_CASES:
+            item.add_marker(pytest.mark.slow)
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:

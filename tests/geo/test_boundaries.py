@@ -307,6 +307,7 @@ def test_whatever_is_drawn_counts_in_equal_counts_out_plus_listed(drawn, ids):
     assert (out["area_ha"] >= 0.1).all()
 
 
+@pytest.mark.slow
 def test_five_thousand_fields_all_come_through(record_property):
     side = np.arange(71)
     many = [square(dx=410.0 * i, dy=410.0 * j).buffer(1, quad_segs=4) for i in side for j in side][:5000]

@@ -51,6 +51,7 @@ def test_shares_are_the_ones_computed_by_hand(shape, expected):
     np.testing.assert_allclose(coverage.toarray()[0], expected, atol=1e-6)
 
 
+@pytest.mark.slow
 @given(seed=st.integers(0, 2**32 - 1))
 @settings(max_examples=40, deadline=None)
 def test_area_is_conserved_whatever_the_shape(seed):

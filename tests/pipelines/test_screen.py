@@ -115,6 +115,7 @@ def test_every_step_reports_to_its_end(tiny_run: TinyRun) -> None:
         assert done == total, step
 
 
+@pytest.mark.slow
 def test_one_field_is_run_on_its_own_ground(tiny_run: TinyRun, tmp_path: Path) -> None:
     """Soils and weather are those of the county's run; only the slope of a map unit is measured here alone."""
     whole = tiny_run.published.result.fields.set_index("field_id")

@@ -81,6 +81,7 @@ def test_same_dates_as_xclim(threshold: float) -> None:
     np.testing.assert_array_equal(climate.freeze_day[0], expected)
 
 
+@pytest.mark.slow
 def test_same_heat_until_the_freeze_as_xclim() -> None:
     """xclim growing_degree_days on the mean of the extremes, from harvest to the day before the freeze."""
     indices = pytest.importorskip("xclim.indices")
