@@ -43,7 +43,6 @@ SPRING_COLUMNS = (
     *(f"spring_line_{name}" for name in ("share", "mm", "early_years", "shortfall_years", "gap_mm", "growth_kg_ha")),
 )
 """What the table of fields holds of this rule."""
-FIXED = ("early_growth_kg_ha", "late_shortfall", "late_gap_mm", "capacity_mm")
 
 
 def water_on_early_date(run: xr.Dataset, seasons: SeasonIndex) -> np.ndarray:
@@ -154,7 +153,11 @@ def _unit(name: str) -> dict[str, str]:
 
 
 def line_inputs(outcomes: xr.Dataset) -> dict[str, np.ndarray]:
-    """Return what `best_lines` needs, by place: `CURVES` (place, line) and `FIXED` (place,)."""
+    """Return what `best_lines` needs, by place.
+
+    That is `CURVES` (place, line), and (place,) the growth of the early end, shortfall and gap of the late end, and
+    the capacity.
+    """
     late = "overwinter_late"
     found = {name: outcomes[name].transpose(..., "line").values for name in CURVES}
     found |= {name: outcomes[name].values for name in ("early_growth_kg_ha", "capacity_mm")}
@@ -171,7 +174,7 @@ def best_lines(
     Parameters
     ----------
     values : mapping
-        `CURVES` (place, line) and `FIXED` (place,), of each place.
+        From `line_inputs`.
     rules : ZoneRules
         Limits of shortfall years and of the mean planting gap.
     model : ModelRules

@@ -81,11 +81,6 @@ class Units:
         step = 50 if not math.isnan(kg_ha) and abs(convert(kg_ha, source, target)) >= 1000 else 10
         return self._show(kg_ha, source, target, step, 0, "pound_acre" if self.us else "kg_hectare")
 
-    def temperature(self, c: float) -> Shown:
-        """Temperature in whole degrees."""
-        target, label = ("degF", "fahrenheit") if self.us else ("degC", "celsius")
-        return self._show(c, "degC", target, 1, 0, label)
-
     def percent(self, share: float) -> Shown:
         """Share of 1 as whole percent."""
         shown = self._show(share * 100, "percent", "percent", 1, 0, "percent")

@@ -28,7 +28,7 @@ from geo.rating import (
     test_values,
 )
 from geo.rating.fields import widest_zone
-from geo.rating.spring_rule import CURVES, FIXED, LINES
+from geo.rating.spring_rule import CURVES, LINES
 from geo.rating.verdicts import Limits
 
 RULES = Ruled(ZoneRules(), ZoneRules())
@@ -72,7 +72,7 @@ def units_of(*units: dict[str, dict[str, float]], lines: bool = True) -> xr.Data
     values |= {name: (("unit", "line"), np.tile(v, (n, 1))) for name, v in curves.items()}
     late = data["shortfall_years"][:, [3]]
     values["line_shortfall_years"] = (("unit", "line"), late * (1.0 - line))
-    assert set(CURVES) | {"early_growth_kg_ha", "capacity_mm"} <= set(values), FIXED
+    assert set(CURVES) | {"early_growth_kg_ha", "capacity_mm"} <= set(values)
     coords = {
         "unit": np.arange(n), "option": list(OPTIONS), "stat": ["mean", "p10", "p90"], "quantile": [0.1, 0.5, 0.9],
         "ladder": [100, 120], "line": list(LINES),

@@ -122,11 +122,6 @@ def write_rasters(
     return made
 
 
-def zone_pixels(result: StudyResult) -> np.ndarray:
-    """Return the zone code of each pixel (uint8; 0 outside)."""
-    return np.take(_zone_lookup(result)[0], result.site_raster)
-
-
 def _zone_lookup(result: StudyResult) -> np.ndarray:
     """Return the zone code by site, shape (1, site + 1); the last is for the pixels outside, whose site is -1."""
     return np.append(result.zones["zone_code"].to_numpy(np.uint8), np.uint8(ZONE_NODATA))[None]
