@@ -18,6 +18,7 @@ from shapely.geometry import Polygon, shape
 from shapely.geometry.base import BaseGeometry
 
 from geo.ground import polygon_parts
+from geo.profile import LAYER_MM
 
 WIDTH = 1000
 MAX_HEIGHT = 720
@@ -27,9 +28,10 @@ PATH_BUDGET = 24_000
 LABEL_RADIUS, SMALLEST_RADIUS = 22, 15
 LABELS_PER_ZONE = 3
 Disc = tuple[int, int, int]
+_FOOT_M = LAYER_MM / 1000  # a layer of the profile is one foot
 _BARS: dict[str, tuple[tuple[float, str, float], ...]] = {
     "us": (
-        *((feet, "ft", 0.3048) for feet in (100, 200, 500, 1000)),
+        *((feet, "ft", _FOOT_M) for feet in (100, 200, 500, 1000)),
         *((miles, "mi", 1609.344) for miles in (0.5, 1, 2, 5)),
     ),
     "metric": (*((m, "m", 1.0) for m in (20, 50, 100, 200, 500)), *((km, "km", 1000.0) for km in (1, 2, 5))),
