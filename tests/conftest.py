@@ -50,11 +50,11 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark what the fast tier leaves out, and start with the files that take longest.
 
-    That is what needs a slow fixture or another program, the evaluation, and the later cases of a table.
+    That is what needs a slow fixture or another program, and the later cases of a table.
     """
     for item in items:
         fixtures = SLOW_FIXTURES.intersection(getattr(item, "fixturenames", ()))
-        if fixtures or item.get_closest_marker("qgis") or "evaluation" in item.path.parts:
+        if fixtures or item.get_closest_marker("qgis"):
             item.add_marker(pytest.mark.slow)
     slow_files = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in slow_files)

@@ -54,7 +54,6 @@ def _inner_imports(file: Path) -> list[str]:
     return [".".join(p) for p in parts if len(p) > 2 and p[0] == "geo" and p[1] in SUBJECTS]
 
 
-@pytest.mark.slow
 def test_callers_import_from_the_sub_package():
     found = {}
     for folder in ("geo", "pipelines", "sample_layers"):

@@ -38,7 +38,6 @@ def test_axes_span_the_shared_ranges_around_the_values():
             assert axis.low < 1.0 < axis.high
 
 
-@pytest.mark.slow
 def test_sets_fill_each_axis_evenly_and_repeat_with_their_seed():
     """A Latin hypercube puts one set in each of n equal slices of every axis (McKay, Beckman and Conover 1979)."""
     n = 16

@@ -153,7 +153,6 @@ def test_verdicts_of_a_field_say_how_much_of_its_ground_passes():
 shares = st.lists(st.floats(0.01, 1.0), min_size=4, max_size=4)
 
 
-@pytest.mark.slow
 @given(shares, shares, st.floats(0.0, 1.0))
 def test_parts_add_up_to_the_whole(one, other, split):
     """Whatever the shares: gap = stubble - cover, water <= capacity, and a field is the mean of its halves."""
@@ -258,7 +257,6 @@ def test_the_widest_zone_ignores_noise():
     assert widest_zone(shares).tolist() == [2, 5]
 
 
-@pytest.mark.slow
 @given(st.integers(0, 2**32 - 1))
 def test_zones_of_sites_do_not_depend_on_how_places_are_made(seed):
     """Judged as sites, as fields that cover one site each, or from bare arrays: the same zone and margin."""

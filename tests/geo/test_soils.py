@@ -212,7 +212,6 @@ def test_missing_capacity_comes_from_water_contents_then_texture_and_is_listed()
     assert "horizon C: available water capacity estimated from texture" in whats(problems)
 
 
-@pytest.mark.slow
 def test_estimated_capacity_allows_for_rock_fragments():
     # Half the weight rock at a fine-earth density of 1.325 g/cm3 is a third of the volume.
     bare = {"wthirdbar_r": None, "dbthirdbar_r": 1.325}

@@ -36,8 +36,6 @@ from tests.water import (
     without_cover,
 )
 
-pytestmark = pytest.mark.slow
-
 ROOT = Path(__file__).resolve().parents[2]
 CLOSES_MM = 1e-6
 

@@ -152,7 +152,6 @@ def test_a_short_record_is_a_finding(tmp_path: Path) -> None:
     assert "daily record" in dict(found.facts)["climate"]
 
 
-@pytest.mark.slow
 def test_problems_are_grouped_without_their_numbers_and_written_out(tmp_path: Path) -> None:
     rows = [
         Problem("soils", f"unit {k}", f"not rated: water ({k} % of the map unit)", "left out", "none")

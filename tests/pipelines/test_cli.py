@@ -231,7 +231,6 @@ def test_explain_a_field_and_a_point_from_the_command_line(
     assert {(row["cover"], row["test"]) for row in found["reason"]["verdicts"]} == set(product(COVERS, TESTS))
 
 
-@pytest.mark.slow
 def test_export_from_the_command_line(tiny_run: TinyRun, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     target = tmp_path / "fields.geojson"
     assert cli.run(["export", str(tiny_run.folder), str(target), "--layer", "fields"]) == 0

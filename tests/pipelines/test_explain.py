@@ -239,7 +239,6 @@ def test_print_is_safe_against_markup_in_a_name(study: StudyResult) -> None:
     assert "[red]x[/red] [bold" in _printed(study, hostile, "us")
 
 
-@pytest.mark.slow
 def test_json_holds_the_verdicts_as_rows(study: StudyResult) -> None:
     for field_id in study.fields["field_id"].astype(str):
         why = explain_field(study, field_id)

@@ -26,7 +26,6 @@ def result():
     return tiny_result()
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("system", ["metric", "us"])
 def test_every_published_column_is_in_the_dictionary(result, system):
     layers = build_layers(result, system=system)

@@ -22,8 +22,6 @@ from pipelines.show.layers.export import export_layers, layer_names, publish_lay
 from pipelines.show.layers.request import FORMATS, format_of
 from tests.builders import tiny_result
 
-pytestmark = pytest.mark.slow
-
 
 @pytest.fixture(scope="module")
 def result():

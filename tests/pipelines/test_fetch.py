@@ -61,7 +61,6 @@ def quick_session(home: Path, waits: list[float]) -> PoliteSession:
     return PoliteSession(home / ".fetch", timeout=(5.0, 5.0), sleep=waits.append, clock=lambda: 0.0)
 
 
-@pytest.mark.slow
 def test_a_whole_study_is_ready_to_read(services: Services, session: PoliteSession, tmp_path: Path) -> None:
     home = tmp_path / "study"
     seen: list[str] = []
@@ -238,7 +237,6 @@ def test_the_wait_that_a_server_asks_for(header, wait_s, services: Services, ses
     assert [w for w in waits if w != 1.0] == [max(wait_s, 2.0)]
 
 
-@pytest.mark.slow
 def test_a_slow_service_is_asked_again(services: Services, waits, tmp_path: Path) -> None:
     net = PoliteSession(tmp_path / ".fetch", timeout=(5.0, 1.0), sleep=waits.append, clock=lambda: 0.0)
     services.faults["outline"] = ["slow"]

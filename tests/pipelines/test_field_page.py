@@ -82,7 +82,6 @@ class TestHostileText:
             heading = next(text for path, text in page.texts if "h1" in path)
             assert heading == safe_text(name)
 
-    @pytest.mark.slow
     def test_every_text_input_is_escaped(self):
         nasty = '</script><script>window.hacked=1</script>"><b onclick=alert(1)>{{7*7}}'
         clean = tiny_result()

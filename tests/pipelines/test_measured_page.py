@@ -168,7 +168,6 @@ def test_a_run_without_measurements_has_no_page(tmp_path):
     assert not page.exists()
 
 
-@pytest.mark.slow
 def test_a_page_of_many_places_stays_small(study):
     compared = pd.concat([study.measured.compared.assign(place=f"P{k}", name="") for k in range(10)])
     many = replace(study, measured=replace(study.measured, compared=compared.reset_index(drop=True)))

@@ -61,7 +61,6 @@ def test_steeper_ground_has_higher_curve_numbers(tmp_path: Path) -> None:
     assert (steep.soil_records["cn_fallow"] > flat.soil_records["cn_fallow"] + 2).all()
 
 
-@pytest.mark.slow
 def test_without_a_height_model_the_survey_slope_counts(tmp_path: Path) -> None:
     run = ground_of(tmp_path / "survey", None)
     assert run.elevation_range_m is None

@@ -41,7 +41,6 @@ def write_raster(path: Path, values: np.ndarray, nodata: float, crs: str, driver
         out.write(values.astype("float32"), 1)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "nodata", "crs", "driver", "product"),
     [

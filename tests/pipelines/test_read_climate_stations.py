@@ -79,7 +79,6 @@ def write_list(folder: Path, station: str = "USC00250001", elevation: float = 12
     (folder / "ghcnd-stations.txt").write_text(line)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "writer"),
     [

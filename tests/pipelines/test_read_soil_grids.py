@@ -308,7 +308,6 @@ def test_cells_without_part_of_the_depth_are_not_rated_and_counted(tmp_path):
     assert [p for p in problems if p.action == "left out" and p.what.startswith("2 cells")]
 
 
-@pytest.mark.slow
 def test_the_same_county_as_survey_and_as_grid_agrees_within_the_rounding(tmp_path):
     export, _ = read_soils(sf.write_export(tmp_path / "export"))
     rated = export.profiles[export.profiles["rated"]]

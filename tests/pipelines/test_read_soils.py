@@ -163,7 +163,6 @@ def test_keys_that_decimals_cannot_hold_are_refused(geodatabase, tmp_path):
         read_soils(path, kind="map_unit_raster", variables={"tables": str(geodatabase)})
 
 
-@pytest.mark.slow
 def test_several_areas_and_a_repeated_one(export, tmp_path):
     shutil.copytree(export, tmp_path / "LK001")
     shutil.copytree(export, tmp_path / "copy" / "LK001")

@@ -83,7 +83,6 @@ def test_a_missing_layer_is_named(folder: Path, tmp_path: Path) -> None:
         load_result(part)
 
 
-@pytest.mark.slow
 def test_layers_of_another_run_are_refused(result: StudyResult, folder: Path, tmp_path: Path) -> None:
     publish_layers(replace(result, provenance=result.provenance | {"started": "2027-01-01T00:00:00Z"}), tmp_path)
     save_result(result, tmp_path)

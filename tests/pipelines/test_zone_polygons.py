@@ -20,7 +20,6 @@ def _grid(shape):
     return GeoBox(shape, Affine(30, 0, -600000, 0, -30, 1900000), "EPSG:5070")
 
 
-@pytest.mark.slow
 @given(arrays(np.int32, st.tuples(st.integers(1, 12), st.integers(1, 12)), elements=st.integers(-1, 4)))
 @settings(max_examples=150, deadline=None)
 def test_any_raster_becomes_a_valid_coverage(raster):

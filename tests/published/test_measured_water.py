@@ -60,7 +60,6 @@ def test_water_at_field_capacity_is_the_total_available_water_of_the_library(pro
     assert available(profile, "field_capacity", depth_m) == pytest.approx(library[column], abs=0.01)
 
 
-@pytest.mark.slow
 def test_water_at_the_start_is_what_the_library_starts_with(profile, library):
     """Its depletion at the end of the first day, less what went in and out that day (FAO-56, equation 85)."""
     first = library["Drmax"] - library["ETa"] + library["Rain"] + library["Irrig"] - library["Runoff"] - library["DP"]

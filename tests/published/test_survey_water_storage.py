@@ -73,7 +73,6 @@ def test_storage_equals_the_published_aggregate(sample, with_soil, without):
     assert (seen, len(ours) - seen) == (with_soil, without)
 
 
-@pytest.mark.slow
 def test_profiles_hold_what_the_survey_says_where_no_restriction_cuts():
     """Interpolate the published 100 and 150 cm values to four feet for soils of one even subsoil."""
     path = open_data("soil/az649_ssurgo")

@@ -177,7 +177,6 @@ def test_tiles_run_behind_a_scheduler(tmp_path: Path) -> None:
     assert there.scheduler_address in json.loads((tmp_path / "out" / "run.json").read_text())["workers"]
 
 
-@pytest.mark.slow
 def test_a_scheduler_that_does_not_answer_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cluster, "_CONNECT_S", 0.5)
     region = write_region(tmp_path, _quick_study(tmp_path), "size_km = 4")
@@ -225,7 +224,6 @@ def test_a_second_run_in_the_same_folder_is_refused(tmp_path: Path) -> None:
             run_here(region, tmp_path / "out")
 
 
-@pytest.mark.slow
 def test_nothing_but_failures_is_an_error(tmp_path: Path) -> None:
     far = ", ".join(f"{v + 500_000}" for v in BOUNDS)
     study = _quick_study(tmp_path, (", ".join(map(str, BOUNDS)), far))
