@@ -162,7 +162,6 @@ def test_a_killed_run_goes_on_where_it_was(tmp_path: Path) -> None:
     assert run_here(region, out).fresh == 0
 
 
-@pytest.mark.slow
 def test_tiles_run_behind_a_scheduler(tmp_path: Path) -> None:
     from distributed import LocalCluster
 
