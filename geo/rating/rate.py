@@ -81,7 +81,8 @@ def rate_sites(
     """
     weights = site_weights(units, rules.dryland.rated_share_min)
     outcomes = place_outcomes(weights, by_unit, "site", rules.dryland, rules.model)
-    dry, wet = (_judge(outcomes, weights, rules, np.full(len(units.sites), k), members) for k in (False, True))
+    there = [place_means(weights, one) for one in members]
+    dry, wet = (_judge(outcomes, weights, rules, np.full(len(units.sites), k), there) for k in (False, True))
     early = dry.verdicts["passed"].sel(cover="overwinter_early").all("test").values
     asked = early & (dry.table["zone_code"].to_numpy() != NOT_RATED)
     return with_lines(outcomes, rules.dryland, rules.model, asked), dry, wet
@@ -122,7 +123,8 @@ def rate(
     by_field = place_outcomes(weights, by_unit, "field", rules.dryland, rules.model)
     shares = zone_shares(coverage, dry.table, wet.table, irrigated)
     ground = coverage, passes_by_part(coverage, dry.verdicts, wet.verdicts, irrigated)
-    judged = _judge(by_field, weights, rules, irrigated, members, ground)
+    there = [place_means(weights, one) for one in members]
+    judged = _judge(by_field, weights, rules, irrigated, there, ground)
     zone = judged.table["zone"].to_numpy()
     by_field = with_lines(by_field, rules.dryland, rules.model, np.isin(zone, WITH_LINE) & ~irrigated)
     sites = units.sites[["reason"]].assign(zone_code=dry.table["zone_code"].to_numpy())
@@ -142,12 +144,12 @@ def _judge(
     members: Sequence[NDArray[np.float64]],
     ground: tuple[csr_matrix, NDArray[np.bool_]] | None = None,
 ) -> Judged:
-    """Judge places, and say in which share of the parameter sets their zone stays the same."""
+    """Judge places, and say in which share of the parameter sets (values by place) their zone stays the same."""
     limits = Limits.of(rules.dryland, rules.irrigated, irrigated)
     rated = np.asarray(weights.sum(axis=1)).ravel() >= MIN_RATED_SHARE - 1e-9
     judged = judge(outcomes, limits, rated, ground)
     code = judged.table["zone_code"].to_numpy()
-    same = [find_zones(margins(place_means(weights, one), limits), rated).code == code for one in members]
+    same = [find_zones(margins(one, limits), rated).code == code for one in members]
     share = np.mean(same, axis=0) if same else np.full(len(code), np.nan)
     share = np.where(code == NOT_RATED, np.nan, share)
     return replace(judged, table=judged.table.assign(agreement=share))
